@@ -1,0 +1,74 @@
+"""Turns the raw talk of a traction-pack controller into named, judged channels. It only listens.
+
+from decoder import read_capture, load_map, decode
+frames = read_capture("bench.log")               # frames.account says what became of every line
+channels = decode(frames, load_map("pack.dbc"))  # channels["Cell_1_03_V"] is one series
+table = channels.to_pandas()                     # one row a sample
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from decoder.account import Account
+    from decoder.capture import read_blocks, read_capture
+    from decoder.channels import Channels, Series, decode
+    from decoder.errors import CellgleanError
+    from decoder.frames import Frames
+    from decoder.judgement import Finding, Judgement, judge
+    from decoder.maps import load_map, load_sheet
+    from decoder.maps.pack_sheet import PackSheet
+    from decoder.maps.signal_map import SignalMap
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "Account",
+    "CellgleanError",
+    "Channels",
+    "Finding",
+    "Frames",
+    "Judgement",
+    "PackSheet",
+    "Series",
+    "SignalMap",
+    "decode",
+    "judge",
+    "load_map",
+    "load_sheet",
+    "read_blocks",
+    "read_capture",
+]
+
+_HOME = {
+    "Account": "decoder.account",
+    "CellgleanError": "decoder.errors",
+    "Channels": "decoder.channels",
+    "Finding": "decoder.judgement",
+    "Frames": "decoder.frames",
+    "Judgement": "decoder.judgement",
+    "PackSheet": "decoder.maps.pack_sheet",
+    "Series": "decoder.channels",
+    "SignalMap": "decoder.maps.signal_map",
+    "decode": "decoder.channels",
+    "judge": "decoder.judgement",
+    "load_map": "decoder.maps",
+    "load_sheet": "decoder.maps",
+    "read_blocks": "decoder.capture",
+    "read_capture": "decoder.capture",
+}
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name when it is first used: the command line must answer before numpy is there."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'decoder' has no attribute {name!r}")
+    value = getattr(import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,93 @@
+"""`judge`: findings as a table or as JSON.
+
+The JSON object, schema ``cellglean.judge/1``: findings, gravest first, each with code, severity, channel, place
+(module, cell, sensor; null for the whole pack), value, limit, unit, from_ns, to_ns, also, explanation, source; and
+not_judged: code and reason.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from decoder.commands.options import Verbs, add_capture, add_map, add_verb, decoded, judged
+
+if TYPE_CHECKING:
+    import argparse
+
+    from decoder.judgement import Finding, Judgement
+    from decoder.maps.pack_sheet import Place
+
+FOUND = 1
+_SEVERITIES = ("notice", "caution", "warning", "danger")
+
+
+def add(verbs: Verbs) -> None:
+    """Add the verb."""
+    verb = add_verb(
+        verbs, "judge", run, "say what is out of range, where it sits and why it matters", "Severities: ANSI Z535.6."
+    )
+    add_capture(verb)
+    add_map(verb)
+    verb.add_argument("--json", action="store_true", help="print one JSON object")
+    verb.add_argument(
+        "--fail-on", choices=_SEVERITIES, metavar="SEVERITY", help="exit with 1 on this severity or above"
+    )
+    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Judge and print."""
+    from decoder.commands.words import result_lines
+    from decoder.judgement import Severity
+
+    channels = decoded(options)
+    judgement = judged(channels, options)
+    text = json_text(judgement) if options.json else "\n".join(result_lines(channels, judgement))
+    _put(text, options.out)
+    failed = options.fail_on and judgement.at_least(Severity[options.fail_on.upper()])
+    return FOUND if failed else 0
+
+
+def _put(text: str, out: str | None) -> None:
+    from decoder.atomic import write_text
+
+    if out:
+        write_text(Path(out), text + "\n")
+    else:
+        print(text)
+
+
+def json_text(judgement: Judgement) -> str:
+    """Give the JSON object as text."""
+    whole = {
+        "schema": "cellglean.judge/1",
+        "findings": [_finding(finding) for finding in judgement.findings],
+        "not_judged": [{"code": code, "reason": reason} for code, reason in judgement.not_judged.items()],
+    }
+    return json.dumps(whole, indent=1, ensure_ascii=True)
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code,
+        "severity": finding.severity.word,
+        "channel": finding.channel,
+        "channels": list(finding.channels),
+        "place": _place(finding.place),
+        "value": finding.value,
+        "limit": finding.limit,
+        "unit": finding.unit,
+        "from_ns": finding.from_ns,
+        "to_ns": finding.to_ns,
+        "also": list(finding.also),
+        "explanation": finding.explanation,
+        "source": finding.source,
+    }
+
+
+def _place(place: Place | None) -> dict[str, Any] | None:
+    if place is None or (place.module is None and place.cell is None and place.sensor is None):
+        return None
+    return {"module": place.module, "cell": place.cell, "sensor": place.sensor}

@@ -1,0 +1,54 @@
+"""`open`: the screens; as text where there is no terminal."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from decoder.commands.options import Verbs, add_capture, add_map, add_verb, decoded, judged
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add(verbs: Verbs) -> None:
+    """Add the verb."""
+    verb = add_verb(verbs, "open", run, "page through the channels on the terminal, with time controls and findings")
+    add_capture(verb)
+    add_map(verb)
+    verb.add_argument("--text", action="store_true", help="print the result instead of opening the screens")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Open the screens."""
+    as_text = options.text or "-" in options.capture or not (sys.stdin.isatty() and sys.stdout.isatty())
+    return show(options, as_text=as_text)
+
+
+def show(options: argparse.Namespace, *, as_text: bool) -> int:
+    """Decode, judge, and show the result."""
+    channels = decoded(options)
+    judgement = judged(channels, options)
+    if as_text:
+        from decoder.commands.words import result_lines
+
+        print("\n".join(result_lines(channels, judgement)))
+        return 0
+    from decoder.judgement.notes import load_notes, notes_path
+    from decoder.screens.app import run as run_screens
+    from decoder.screens.session import Session
+
+    capture = options.capture[0]
+    notes_file = notes_path(capture)
+    run_screens(
+        Session(
+            channels=channels,
+            judgement=judgement,
+            notes=load_notes(notes_file),
+            capture_path=capture,
+            sheet_path=Path(options.sheet) if options.sheet else None,
+            notes_file=notes_file,
+        )
+    )
+    return 0

@@ -1,0 +1,66 @@
+"""What a finding is, and how grave one can be.
+
+The signal words and their order are those of ANSI Z535.6: notice, caution, warning, danger.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from decoder.maps.pack_sheet import Place
+
+
+class Severity(IntEnum):
+    """How grave a finding is."""
+
+    NOTICE = 1
+    CAUTION = 2
+    WARNING = 3
+    DANGER = 4
+
+    @property
+    def word(self) -> str:
+        """The signal word in lower case."""
+        return self.name.lower()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A judged fact: what, how grave, where, how much against what limit, from when to when, and why it matters.
+
+    `channel` is ``None`` where a finding is about several channels; `channels` names all that it rests on. `value` and
+    `limit` are in `unit`; `value` is the worst one. `also` holds the codes of findings that this one explains.
+    `source` says where the limit comes from.
+    """
+
+    code: str
+    severity: Severity
+    place: Place | None
+    value: float | None
+    limit: float | None
+    unit: str
+    from_ns: int
+    to_ns: int
+    explanation: str
+    source: str
+    channel: str | None = None
+    channels: tuple[str, ...] = ()
+    worst_ns: int | None = None
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """All findings, gravest first, and what could not be judged: code -> reason."""
+
+    findings: tuple[Finding, ...]
+    not_judged: Mapping[str, str]
+
+    def at_least(self, severity: Severity) -> tuple[Finding, ...]:
+        """Give the findings that are at least so grave."""
+        return tuple(finding for finding in self.findings if finding.severity >= severity)

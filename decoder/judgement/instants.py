@@ -1,0 +1,118 @@
+"""Cells compared at one instant.
+
+A controller scans its cells one after the other and sends them over several frames. Joining every cell's latest sample
+compares cells of different moments: while the current moves this shows spreads that are not there. So a row of the
+table here is one scan: every cell's sample lies within one scan time, and the row says how far the pack as a whole
+moved around it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from decoder.channels.states import cycle_s
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.channels import Series
+
+# A cell's sample belongs to a scan if it is not older than this many cycle times. Common practice, no source.
+_OLDEST_CYCLES = 1.25
+_PROBE_SAMPLES = 200
+# The current counts as steady within a scan if it moves by no more than this share of its largest amount, or by this
+# many steps of its resolution, whichever is more. Common practice, no source.
+_STEADY_SHARE = 0.02
+_STEADY_STEPS = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scans:
+    """Cell voltages scan by scan.
+
+    time_ns : int64, k, when each scan ended
+    volt : float64, k x cells, NaN where a cell has no sample in this scan
+    moved_v : float64, k, how far the median cell moves to the scan before or after, the larger of both
+    steady : bool, k, the current (where a channel measures it) does not move within the scan
+    """
+
+    time_ns: NDArray[np.int64]
+    volt: NDArray[np.float64]
+    moved_v: NDArray[np.float64]
+    steady: NDArray[np.bool_]
+
+
+def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | None:
+    """Line up cells scan by scan; ``None`` where that cannot be done (no cells, or fewer than three samples each)."""
+    cycles = [cycle for series in cells if (cycle := cycle_s(series.time_ns))]
+    if len(cycles) < len(cells) or not cells:
+        return None
+    scan_ns = int(max(cycles) * 1e9)
+    time_ns = _scan_ends(cells, scan_ns)
+    volt = np.full((len(time_ns), len(cells)), np.nan)
+    for column, series in enumerate(cells):
+        index = np.searchsorted(series.time_ns, time_ns, side="right") - 1
+        fresh = (index >= 0) & (time_ns - series.time_ns[index] <= scan_ns * _OLDEST_CYCLES)
+        volt[fresh, column] = series.in_quantity_unit[index[fresh]]
+    return Scans(time_ns, volt, _moved(volt), _steady(current, time_ns, scan_ns))
+
+
+def _scan_ends(cells: Sequence[Series], scan_ns: int) -> NDArray[np.int64]:
+    """Give the sample times of the cell that comes last in a scan: there the others are youngest."""
+    slowest = max(cells, key=lambda series: cycle_s(series.time_ns) or 0.0)
+    probe = slowest.time_ns[1 : _PROBE_SAMPLES + 1]
+    delays = []
+    for series in cells:
+        after = np.searchsorted(series.time_ns, probe, side="left")
+        inside = after < len(series)
+        delay = series.time_ns[after[inside]] - probe[inside]
+        delays.append(float(np.median(delay)) if len(delay) else 0.0)
+    # On a circle of one scan time, the scan ends before the widest silence.
+    phase = np.mod(delays, scan_ns)
+    order = np.argsort(phase)
+    silence = np.diff(phase[order], append=phase[order[0]] + scan_ns)
+    return np.maximum.accumulate(cells[order[int(np.argmax(silence))]].time_ns)
+
+
+def _moved(volt: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the median cell's move to the neighbouring scans; 0 where nothing can be said."""
+    moved = np.zeros(len(volt))
+    if len(volt) < 2:
+        return moved
+    steps = np.diff(volt, axis=0)
+    known = ~np.isnan(steps).all(axis=1)
+    move = np.zeros(len(steps))
+    if known.any():
+        move[known] = np.abs(np.nanmedian(steps[known], axis=1))
+    moved[1:] = move
+    moved[:-1] = np.maximum(moved[:-1], move)
+    return moved
+
+
+def _steady(current: Series | None, time_ns: NDArray[np.int64], scan_ns: int) -> NDArray[np.bool_]:
+    """Tell for which scans the current stays the same from one scan time before the scan to its end."""
+    if current is None or len(current) < 2:
+        return np.ones(len(time_ns), np.bool_)
+    ampere = current.in_quantity_unit
+    at = np.maximum.accumulate(current.time_ns)
+    first = np.maximum(np.searchsorted(at, time_ns - 2 * scan_ns, side="right") - 1, 0)
+    end = np.searchsorted(at, time_ns, side="right")
+    largest = float(np.nanmax(np.abs(ampere))) if not np.isnan(ampere).all() else 0.0
+    step = abs(current.channel.signal.scale * (current.channel.factor or 1.0))
+    allowed = max(_STEADY_SHARE * largest, _STEADY_STEPS * step)
+    return (end > first) & (_range_between(ampere, first, np.maximum(end, first + 1)) <= allowed)
+
+
+def _range_between(value: NDArray[np.float64], first: NDArray[np.intp], end: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Give largest minus smallest of ``value[first:end]`` for many windows at once, NaN values left out."""
+    # reduceat takes pairs of borders; a closing element keeps the last border legal.
+    borders = np.stack([first, end], axis=1).ravel()
+    high = np.maximum.reduceat(np.append(np.where(np.isnan(value), -np.inf, value), -np.inf), borders)[::2]
+    low = np.minimum.reduceat(np.append(np.where(np.isnan(value), np.inf, value), np.inf), borders)[::2]
+    with np.errstate(invalid="ignore"):
+        return np.where(high >= low, high - low, 0.0)

@@ -1,0 +1,209 @@
+"""Spread within a module and over the pack, and the sum of the cells against the pack voltage."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from decoder.judgement.finding import Finding, Severity
+from decoder.judgement.instants import Scans, scans
+from decoder.judgement.spans import Span, duration, spans
+from decoder.maps.default_limits import DefaultLimit, limit_of
+from decoder.maps.pack_sheet import Place
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from decoder.channels import Channels, Series
+
+# So many scans in a row must be beyond a limit before it is a finding (all of them, in a shorter capture).
+PERSISTENT_SCANS = 3
+# The sum of cells is only compared while the median cell moves by less than this between scans.
+STEADY_CELL_V = 0.005
+_FEWEST_CELLS = 2
+
+
+def spread_findings(channels: Channels, not_judged: dict[str, str]) -> Iterator[Finding]:
+    """Judge the spread of each module and of the pack; reasons for not judging go to `not_judged`."""
+    cells = channels.of("cell voltage")
+    current = next(iter(channels.of("pack current")), None)
+    if len(cells) < _FEWEST_CELLS:
+        for code in ("module-spread", "pack-spread", "sum-mismatch"):
+            not_judged[code] = "fewer than two cell voltages in the capture"
+        return
+    modules = cells_by_module(cells)
+    if not modules:
+        not_judged["module-spread"] = "nothing says which module a cell belongs to (a pack sheet can)"
+    limit = limit_of(channels.sheet, "module_spread_v")
+    for module, members in modules.items():
+        yield from _spread("module-spread", Place(module=module), members, current, limit, channels)
+    table = scans(cells, current)
+    if table is None:
+        for code in ("pack-spread", "sum-mismatch"):
+            not_judged[code] = "too few samples of the cells"
+        return
+    yield from _pack_spread(cells, table, channels)
+    yield from _sum_mismatch(channels, cells, table, not_judged)
+
+
+def cells_by_module(cells: Sequence[Series]) -> dict[int, list[Series]]:
+    """Give the cells of each module that has two or more, in the order of their places."""
+    modules: dict[int, list[Series]] = defaultdict(list)
+    for series in cells:
+        if series.channel.place.module is not None:
+            modules[series.channel.place.module].append(series)
+    return {module: members for module, members in modules.items() if len(members) >= _FEWEST_CELLS}
+
+
+def _spread(
+    code: str,
+    place: Place,
+    cells: Sequence[Series],
+    current: Series | None,
+    limit: DefaultLimit,
+    channels: Channels,
+) -> Iterator[Finding]:
+    table = scans(cells, current)
+    if table is not None:
+        yield from _spread_in(code, place, cells, table, limit, channels)
+
+
+def _pack_spread(cells: Sequence[Series], table: Scans, channels: Channels) -> Iterator[Finding]:
+    yield from _spread_in("pack-spread", Place(), cells, table, limit_of(channels.sheet, "pack_spread_v"), channels)
+
+
+def _spread_in(
+    code: str, place: Place, cells: Sequence[Series], table: Scans, limit: DefaultLimit, channels: Channels
+) -> Iterator[Finding]:
+    """Give a finding for each span in which largest minus smallest cell stays above the limit.
+
+    What the pack moved between scans is taken off: so much could come from comparing different moments.
+    """
+    judged = table.steady & (np.count_nonzero(~np.isnan(table.volt), axis=1) >= _FEWEST_CELLS)
+    spread = np.zeros(len(table.volt))
+    spread[judged] = np.nanmax(table.volt[judged], axis=1) - np.nanmin(table.volt[judged], axis=1)
+    dust = 1e-9  # so that 4.140 - 4.100 is not above 0.040
+    bad = judged & (spread - table.moved_v > limit.value + dust)
+    good = judged & (spread <= limit.value + dust)
+    at_least = min(PERSISTENT_SCANS, max(int(judged.sum()), 1))
+    for span in spans(table.time_ns, bad, good=good, at_least=at_least):
+        yield _spread_finding(code, place, cells, table, spread * bad, span, limit, channels)
+
+
+def _spread_finding(
+    code: str,
+    place: Place,
+    cells: Sequence[Series],
+    table: Scans,
+    spread: np.ndarray[tuple[int], np.dtype[np.float64]],
+    span: Span,
+    limit: DefaultLimit,
+    channels: Channels,
+) -> Finding:
+    worst = span.first + int(np.argmax(spread[span.first : span.last + 1]))
+    row = table.volt[worst]
+    odd = _odd_one(row)
+    lowest, highest = cells[int(np.nanargmin(row))], cells[int(np.nanargmax(row))]
+    where = _module_words(channels, cells[odd].channel.place)
+    return Finding(
+        code=code,
+        severity=Severity.WARNING if code == "module-spread" else Severity.CAUTION,
+        place=Place(module=cells[odd].channel.place.module, cell=cells[odd].channel.place.cell)
+        if code == "module-spread"
+        else place,
+        value=float(spread[worst]),
+        limit=limit.value,
+        unit="V",
+        from_ns=span.from_ns,
+        to_ns=span.to_ns,
+        worst_ns=int(table.time_ns[worst]),
+        channel=cells[odd].channel.name,
+        channels=tuple(dict.fromkeys((lowest.channel.name, highest.channel.name))),
+        explanation=(
+            f"{_subject(place)}: lowest {_cell_words(lowest)} {np.nanmin(row):.3f} V, highest {_cell_words(highest)} "
+            f"{np.nanmax(row):.3f} V at one instant, {duration(span)}; {_cell_words(cells[odd])} is furthest from the "
+            f"others{where}. The weakest cell ends discharge and charge for all: spread costs range, and grows"
+        ),
+        source=limit.source,
+    )
+
+
+def _odd_one(row: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:
+    """Give the cell furthest from the median of all."""
+    return int(np.nanargmax(np.abs(row - np.nanmedian(row))))
+
+
+def _subject(place: Place) -> str:
+    return f"module {place.module}" if place.module is not None else "the pack"
+
+
+def _cell_words(series: Series) -> str:
+    place = series.channel.place
+    if place.module is not None and place.cell is not None:
+        return f"cell {place.cell} of module {place.module}"
+    return f"cell {place.cell}" if place.cell is not None else series.channel.name
+
+
+def _module_words(channels: Channels, place: Place) -> str:
+    if channels.sheet is None or place.module is None:
+        return ""
+    where = channels.sheet.where_in_case(place.module)
+    return f" (module {place.module}: {where})" if where else ""
+
+
+def _sum_mismatch(
+    channels: Channels, cells: Sequence[Series], table: Scans, not_judged: dict[str, str]
+) -> Iterator[Finding]:
+    """Compare the sum of all cells with the measured pack voltage, while the pack is steady."""
+    packs = channels.of("pack voltage")
+    reason = _why_no_sum(channels, cells, packs)
+    if reason:
+        not_judged["sum-mismatch"] = reason
+        return
+    pack = packs[0]
+    limit = limit_of(channels.sheet, "sum_mismatch_percent")
+    total = table.volt.sum(axis=1)  # NaN where a cell is missing
+    index = np.searchsorted(pack.time_ns, table.time_ns, side="right") - 1
+    volt = np.where(index >= 0, pack.in_quantity_unit[np.maximum(index, 0)], np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        percent = np.abs(total - volt) / np.abs(volt) * 100
+    judged = table.steady & (table.moved_v < STEADY_CELL_V) & np.isfinite(percent)
+    if not judged.any():
+        not_judged["sum-mismatch"] = "at no moment were all cells there and the pack steady"
+        return
+    bad = judged & (percent > limit.value)
+    at_least = min(PERSISTENT_SCANS, int(judged.sum()))
+    for span in spans(table.time_ns, bad, good=judged & ~bad, at_least=at_least):
+        inside = slice(span.first, span.last + 1)
+        worst = span.first + int(np.argmax(np.where(bad, percent, 0.0)[inside]))
+        yield Finding(
+            code="sum-mismatch",
+            severity=Severity.CAUTION,
+            place=Place(),
+            value=float(percent[worst]),
+            limit=limit.value,
+            unit="%",
+            from_ns=span.from_ns,
+            to_ns=span.to_ns,
+            worst_ns=int(table.time_ns[worst]),
+            channel=pack.channel.name,
+            channels=(pack.channel.name,),
+            explanation=(
+                f"{len(cells)} cells add up to {total[worst]:.1f} V, {pack.channel.name} says {volt[worst]:.1f} V, "
+                f"{duration(span)}. A cell is missing or read wrong, the map's scale is off, or the pack sensor is"
+            ),
+            source=limit.source,
+        )
+
+
+def _why_no_sum(channels: Channels, cells: Sequence[Series], packs: Sequence[Series]) -> str | None:
+    if not packs:
+        return "no channel for the pack voltage"
+    expected = channels.sheet.cells_in_series if channels.sheet is not None else None
+    if expected is None:
+        return "the pack sheet does not say how many cells are in series"
+    if len(cells) != expected:
+        return f"{len(cells)} cell voltages in the capture, {expected} cells in series by the pack sheet"
+    return None
