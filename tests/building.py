@@ -32,6 +32,11 @@ def capture(rows, bus_names=("can0",)):
 def one_message(signals, can_id=0x123, length=8, **more):
     """A map of one message."""
     message = Message(
-        name=more.pop("name", "Msg"), can_id=can_id, extended=can_id > 0x7FF, length=length, signals=tuple(signals), **more
+        name=more.pop("name", "Msg"),
+        can_id=can_id,
+        extended=can_id > 0x7FF,
+        length=length,
+        signals=tuple(signals),
+        **more,
     )
     return SignalMap(messages=(message,))

@@ -62,3 +62,54 @@ def payloads(draw, payload_bytes=8):
         )
     )
     return [(bytes([f]) + row[1:])[:n] for f, row, n in zip(first, rows, lengths, strict=True)]
+
+
+_HEX_CASES = st.sampled_from(["{:02X}", "{:02x}"])
+
+
+@st.composite
+def candump_lines(draw, clean=False):
+    """One line of a candump text; `clean`: a log line as written today, without what python-can cannot read."""
+    micros = draw(st.integers(0, 2_000_000_000_000_000))
+    extended = draw(st.booleans())
+    identifier = draw(st.integers(0, 0x1FFFFFFF)) if extended else draw(st.integers(0, 0x7FF))
+    name = f"{identifier:08X}" if extended else f"{identifier:03X}"
+    bus = draw(st.sampled_from(["can0", "can1", "vcan10"]))
+    payload = draw(st.binary(max_size=8))
+    if clean:
+        stamp = f"({micros // 1_000_000:010d}.{micros % 1_000_000:06d})"
+        body = draw(st.sampled_from([payload.hex().upper(), "R", f"R{len(payload)}", "#5" + payload.hex()]))
+        return f"{stamp} {bus} {name}#{body}"
+    nanos = draw(st.booleans())
+    fraction = f"{micros % 1_000_000:06d}" + ("123" if nanos else "")
+    stamp = f"({micros // 1_000_000:0{draw(st.sampled_from([3, 10]))}d}.{fraction})"
+    form = draw(st.integers(0, 5))
+    text = "".join(draw(_HEX_CASES).format(byte) for byte in payload)
+    if form == 0:
+        return f"{stamp} {bus} {name}#{text}" + draw(st.sampled_from(["", " R", " T", "_B", "_"]))
+    if form == 1:
+        return f"{stamp} {bus} {name}##{draw(st.sampled_from('0145G'))}{text}"
+    if form == 2:
+        return f"{stamp} {bus} {draw(st.sampled_from(['20000080', 'FFF', 'FFFFFFFF', '40000000']))}#{text}"
+    if form == 3:
+        return draw(st.sampled_from(["", "# note", "junk", "\tdetail", "can0: interface down", "x\x00y", "\x1b[1m"]))
+    spaced = " ".join(f"{byte:02X}" for byte in payload)
+    before = f" {stamp} " if draw(st.booleans()) else " "
+    cells = draw(st.sampled_from(["", "  RX - -", "  TX B E"]))
+    return f"{before} {bus}{cells}  {name}   [{len(payload)}]  {spaced}"
+
+
+@st.composite
+def candump_texts(draw, clean=False):
+    """A few blocks of like and unlike lines, some of them damaged."""
+    lines = draw(st.lists(candump_lines(clean=clean), min_size=1, max_size=6))
+    repeats = draw(st.lists(st.sampled_from([1, 1, 9, 20]), min_size=len(lines), max_size=len(lines)))
+    rows = [line for line, times in zip(lines, repeats, strict=True) for _ in range(times)]
+    if not clean:
+        for _ in range(draw(st.integers(0, 3))):
+            row = draw(st.integers(0, len(rows) - 1))
+            if rows[row]:
+                place = draw(st.integers(0, len(rows[row]) - 1))
+                rows[row] = rows[row][:place] + draw(st.sampled_from("0GZ#. (\r_\x00é")) + rows[row][place + 1 :]
+    ending = "\n" if clean else draw(st.sampled_from(["\n", "\r\n"]))
+    return (ending.join(rows) + (ending if clean or draw(st.booleans()) else "")).encode("latin-1")

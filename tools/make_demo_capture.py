@@ -60,6 +60,7 @@ def make() -> dict[str, bytes]:
 
 def write(folder: Path) -> None:
     """Write the files into `folder`, the log compressed. Raises `OutputError`."""
+    folder.mkdir(parents=True, exist_ok=True)
     for name, content in make().items():
         if name.endswith(".log"):
             with replacing(folder / f"{name}.xz") as temporary:

@@ -1,0 +1,102 @@
+"""Digits in columns of text, two at a time through tables of all pairs of bytes."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+# What the tables give for a pair that is not two digits; above every value of a pair.
+_NONE = 0x8000
+_WORD = 8  # bytes that are compared at once
+
+
+def _pairs(digits: bytes, base: int) -> NDArray[np.uint16]:
+    """Give value by pair of bytes, the first byte being the more significant digit."""
+    values = np.full(256, -1, np.int64)
+    for digit in digits:
+        values[digit] = int(chr(digit), base)
+    first, second = np.meshgrid(values, values)  # a pair is loaded with its second byte in the upper half
+    table = np.where((first >= 0) & (second >= 0), first * base + second, _NONE)
+    return table.astype(np.uint16).ravel()
+
+
+_HEX = _pairs(b"0123456789abcdefABCDEF", 16)
+_DECIMAL = _pairs(b"0123456789", 10)
+
+
+def _pair(table: NDArray[np.uint8], place: int, values: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """Give the value of two digits at `place` in every line."""
+    found: NDArray[np.uint16] = values[np.ndarray((len(table),), "<u2", table, place, (table.shape[1],))]
+    return found
+
+
+def _single(table: NDArray[np.uint8], place: int, values: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """Give the value of one digit at `place` in every line, as the second digit of a pair that begins with 0."""
+    found: NDArray[np.uint16] = values[(table[:, place].astype(np.uint16) << 8) | ord("0")]
+    return found
+
+
+def decimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Give the decimal number in columns `begin` to `end` (at most 18 digits); other lines no longer fit."""
+    if end - begin > _WORD:
+        # The leading digits of seconds are the same for minutes: told by one comparison a line.
+        words = np.ndarray((len(table),), np.uint64, table, begin, (table.shape[1],))
+        if (words == words[0]).all():
+            leading = _number(table[:1], begin, begin + _WORD, fits, _DECIMAL, 100)
+            rest = _number(table, begin + _WORD, end, fits, _DECIMAL, 100)
+            rest += leading * 10 ** (end - begin - _WORD)
+            return rest
+    return _number(table, begin, end, fits, _DECIMAL, 100)
+
+
+def hexadecimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_]) -> NDArray[np.uint32]:
+    """Give the hex number in columns `begin` to `end` (at most 8 digits); other lines no longer fit."""
+    return _number(table, begin, end, fits, _HEX, 256).astype(np.uint32)
+
+
+def _number(
+    table: NDArray[np.uint8],
+    begin: int,
+    end: int,
+    fits: NDArray[np.bool_],
+    values: NDArray[np.uint16],
+    base: int,
+) -> NDArray[np.int64]:
+    place = begin
+    if (end - begin) % 2:
+        part = _single(table, place, values)
+        place += 1
+    else:
+        part = _pair(table, place, values)
+        place += 2
+    highest = part
+    number = part.astype(np.int64)
+    for pair in range(place, end, 2):
+        part = _pair(table, pair, values)
+        highest = np.maximum(highest, part)
+        number *= base
+        number += part
+    fits &= highest < _NONE
+    return number
+
+
+def hex_pairs(table: NDArray[np.uint8], places: Sequence[int], fits: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Give the bytes whose two hex digits stand at `places` (lines x places); other lines no longer fit."""
+    if not places:
+        return np.empty((len(table), 0), np.uint8)
+    step = places[1] - places[0] if len(places) > 1 else 2
+    if all(later - earlier == step for earlier, later in pairwise(places)):
+        pairs = np.ndarray((len(table), len(places)), "<u2", table, places[0], (table.shape[1], step))
+        values: NDArray[np.uint16] = _HEX[pairs]
+    else:
+        values = np.stack([_pair(table, place, _HEX) for place in places], axis=1)
+    if values.max(initial=0) >= _NONE:
+        fits &= values.max(axis=1) < _NONE
+    return values.astype(np.uint8)

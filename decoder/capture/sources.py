@@ -1,0 +1,121 @@
+"""Where captures come from: plain or compressed files, standard input; given out as blocks of whole lines."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import lzma
+import os
+import sys
+import zlib
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, cast
+
+from decoder.errors import CaptureError, Where
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+STANDARD_INPUT = "-"
+# A block that is read at once: small enough for its columns to stay in a processor's cache.
+BLOCK_BYTES = 1 << 20
+# A single line longer than this is no line of a log; it is cut here so that memory stays bounded.
+_LONGEST_LINE = 1 << 24
+_MARKS = ((b"\x1f\x8b", "gzip"), (b"\xfd7zXZ\x00", "xz"), (b"BZh", "bzip2"))
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+
+
+class Source:
+    """One capture file while it is read; `cut_short` tells afterwards that a compressed file ended too early."""
+
+    def __init__(self, path: str, progress: Callable[[int, int | None], None] | None = None) -> None:
+        """Take the path (``-``: standard input) and a function that is told bytes done and total."""
+        self.path = path
+        self.cut_short = False
+        self._progress = progress
+
+    def blocks(self, block_bytes: int = BLOCK_BYTES) -> Iterator[bytes]:
+        """Give blocks of whole lines; only the last may lack its line feed. Raises `CaptureError`."""
+        with _opened(self.path) as raw:
+            total = _size(self.path)
+            unpacked, is_packed = _unpacked(raw)
+            rest = b""
+            first = True
+            while True:
+                part = self._read(unpacked, block_bytes, is_packed=is_packed)
+                if first:
+                    part = part.removeprefix(_BYTE_ORDER_MARK)
+                    first = False
+                if self._progress is not None:
+                    self._progress(_position(raw), total)
+                if not part:
+                    break
+                end = part.rfind(b"\n") + 1
+                if end:
+                    yield rest + part[:end] if rest else part[:end]
+                    rest = part[end:]
+                else:
+                    rest += part
+                    if len(rest) > _LONGEST_LINE:
+                        yield rest
+                        rest = b""
+            if rest:
+                yield rest
+
+    def _read(self, file: IO[bytes], count: int, *, is_packed: bool) -> bytes:
+        """Read; what a damaged compressed file still gives is kept."""
+        if not is_packed:
+            return file.read(count)
+        parts: list[bytes] = []
+        have = 0
+        try:
+            while have < count:
+                part = file.read1(count - have)  # type: ignore[attr-defined]
+                if not part:
+                    break
+                parts.append(part)
+                have += len(part)
+        except (EOFError, lzma.LZMAError, zlib.error, OSError):
+            self.cut_short = True
+        return b"".join(parts)
+
+
+@contextmanager
+def _opened(path: str) -> Iterator[IO[bytes]]:
+    if path == STANDARD_INPUT:
+        yield sys.stdin.buffer
+        return
+    try:
+        with Path(path).open("rb") as file:
+            yield file
+    except OSError as error:
+        raise CaptureError(
+            f"the capture cannot be read ({error.strerror or error})",
+            where=Where(path),
+            expected="a candump text file, plain or compressed",
+        ) from error
+
+
+def _size(path: str) -> int | None:
+    return None if path == STANDARD_INPUT else os.stat(path).st_size  # noqa: PTH116  (a path as given)
+
+
+def _position(raw: IO[bytes]) -> int:
+    try:
+        return raw.tell()
+    except OSError:
+        return 0
+
+
+def _unpacked(raw: IO[bytes]) -> tuple[IO[bytes], bool]:
+    """Give the stream without its compression, told by its first bytes, and whether there was one."""
+    beginning = raw.peek(8)[:8]  # type: ignore[attr-defined]
+    for mark, kind in _MARKS:
+        if beginning.startswith(mark):
+            if kind == "gzip":
+                return cast(IO[bytes], gzip.GzipFile(fileobj=raw)), True
+            if kind == "xz":
+                return lzma.LZMAFile(raw), True
+            return bz2.BZ2File(raw), True
+    return raw, False

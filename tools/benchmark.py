@@ -1,0 +1,185 @@
+"""Speed and memory as ratios to the libraries that one would use otherwise, all in one run on this machine.
+
+    python3 tools/benchmark.py [--frames N]
+
+Makes its input in a temporary folder: a candump log of N frames (1,000,000) and a map of their messages. Each side runs
+in a process of its own, after its imports; the best of three rounds counts (one round for the slow sides).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from environment import ROOT, ready
+
+_MESSAGES = 40
+_SIGNALS = 4
+
+# Each side: what it does, rounds. The code sees LOG and MAP; work() is timed, prepare() is not.
+_SIDES = {
+    "read, python-can": (
+        1,
+        """
+import can
+def work(_):
+    count = 0
+    for _message in can.CanutilsLogReader(LOG):
+        count += 1
+    return count
+""",
+    ),
+    "read, cellglean": (
+        5,
+        """
+from decoder import read_capture
+def work(_):
+    return len(read_capture(LOG))
+""",
+    ),
+    "decode, cantools": (
+        1,
+        """
+import can, cantools
+def prepare():
+    database = cantools.database.load_file(MAP)
+    return database, [(m.arbitration_id, bytes(m.data)) for m in can.CanutilsLogReader(LOG)]
+def work(state):
+    database, messages = state
+    for identifier, data in messages:
+        database.decode_message(identifier, data)
+    return len(messages)
+""",
+    ),
+    "decode, cellglean": (
+        5,
+        """
+import dataclasses
+from decoder import decode, load_map, read_capture
+def prepare():
+    return read_capture(LOG), load_map(MAP)
+def work(state):
+    frames, signal_map = state
+    frames = dataclasses.replace(frames)  # forget the index: finding the rows of each message is part of the work
+    channels = decode(frames, signal_map)
+    assert sum(len(s.value) for s in channels.values()) == SIGNALS * len(frames)
+    return len(frames)
+""",
+    ),
+    "text to columns, python-can and cantools into pandas": (
+        1,
+        """
+import can, cantools, pandas
+def work(_):
+    database = cantools.database.load_file(MAP)
+    rows = []
+    for m in can.CanutilsLogReader(LOG):
+        rows.append({"time": m.timestamp, **database.decode_message(m.arbitration_id, m.data)})
+    return len(pandas.DataFrame(rows))
+""",
+    ),
+    "text to columns, cellglean": (
+        5,
+        """
+from decoder import decode, load_map, read_capture
+def work(_):
+    frames = read_capture(LOG)
+    channels = decode(frames, load_map(MAP))
+    assert sum(len(s.value) for s in channels.values()) == SIGNALS * len(frames)
+    return len(frames)
+""",
+    ),
+}
+
+_FRAME = """
+import gc, json, resource, sys, time
+LOG, MAP, ROUNDS, SIGNALS = {log!r}, {map!r}, {rounds}, {signals}
+prepare = lambda: None
+{code}
+state = prepare()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+best, count = float("inf"), 0
+for _ in range(ROUNDS):
+    gc.collect()
+    began = time.perf_counter()
+    count = work(state)
+    best = min(best, time.perf_counter() - began)
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+print(json.dumps({{"seconds": best, "count": count, "peak_mb": peak / 1024}}))
+"""
+
+
+def main() -> None:
+    """Make the input, run both sides of each pair, print the table."""
+    arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    arguments.add_argument("--frames", type=int, default=1_000_000)
+    frames = arguments.parse_args().frames
+    interpreter = ready("test")
+    with tempfile.TemporaryDirectory() as folder:
+        log, dbc = Path(folder) / "bench.log", Path(folder) / "bench.dbc"
+        _write_map(dbc)
+        _write_log(log, frames)
+        size_mb = log.stat().st_size / 1e6
+        print(f"{frames:,} frames, {size_mb:.1f} MB of text, {_MESSAGES} messages of {_SIGNALS} signals", flush=True)
+        results = {}
+        for name, (rounds, code) in _SIDES.items():
+            results[name] = _run(interpreter, code, rounds, log, dbc)
+            one = results[name]
+            rate = one["count"] / one["seconds"]
+            print(f"{name:55s} {rate:12,.0f} frames/s {one['peak_mb']:8.0f} MB above imports", flush=True)
+        names = list(results)
+        for slow, fast in zip(names[::2], names[1::2], strict=True):
+            ratio = results[slow]["seconds"] / results[fast]["seconds"]
+            print(f"{fast.rsplit(',', 1)[0]:20s} {ratio:6.1f} times as fast")
+        print(f"reading takes {results['read, cellglean']['peak_mb'] / size_mb:.2f} times the size of the text")
+        _screens(interpreter)
+
+
+def _run(interpreter: Path, code: str, rounds: int, log: Path, dbc: Path) -> dict[str, float]:
+    program = _FRAME.format(log=str(log), map=str(dbc), rounds=rounds, signals=_SIGNALS, code=code)
+    done = subprocess.run([str(interpreter), "-c", program], cwd=ROOT, check=True, capture_output=True, text=True)
+    result: dict[str, float] = json.loads(done.stdout)
+    return result
+
+
+def _screens(interpreter: Path) -> None:
+    """Measure the work on the event loop of the screens, where they are part of the project."""
+    program = Path(__file__).with_name("screen_benchmark.py")
+    if program.exists():
+        subprocess.run([str(interpreter), str(program)], cwd=ROOT, check=True)
+
+
+def _write_map(path: Path) -> None:
+    """Write messages of four 16-bit signals, as cells come in consecutive frames."""
+    lines = ['VERSION ""', "NS_ :", "BS_:", "BU_: Pack"]
+    for number in range(_MESSAGES):
+        lines.append(f"BO_ {0x300 + number} Cells_{number:02d}: 8 Pack")
+        for part in range(_SIGNALS):
+            start = part * 16 + 7
+            name = f"Cell_{number * _SIGNALS + part + 1:03d}_V"
+            lines.append(f' SG_ {name} : {start}|16@0+ (0.001,0) [0|5] "V" Pack')
+        lines.append("")
+    path.write_text("\n".join(lines) + "\n", "ascii")
+
+
+def _write_log(path: Path, frames: int) -> None:
+    """Write cell voltages that wander, in candump's log layout."""
+    value = 3700
+    with path.open("w", encoding="ascii", newline="\n") as file:
+        for number in range(frames):
+            value += (number * 7919) % 3 - 1
+            identifier = 0x300 + number % _MESSAGES
+            cells = "".join(f"{value + (number * part) % 11:04X}" for part in range(_SIGNALS))
+            micros = 1_893_456_000_000_000 + number * 500 + number % 37
+            file.write(f"({micros // 1_000_000}.{micros % 1_000_000:06d}) can0 {identifier:03X}#{cells}\n")
+
+
+if __name__ == "__main__":
+    began = time.monotonic()
+    main()
+    print(f"whole run {time.monotonic() - began:.0f} s")
