@@ -68,7 +68,7 @@ _HEX_CASES = st.sampled_from(["{:02X}", "{:02x}"])
 
 
 @st.composite
-def candump_lines(draw, clean=False):
+def candump_lines(draw, *, clean=False):
     """One line of a candump text; `clean`: a log line as written today, without what python-can cannot read."""
     micros = draw(st.integers(0, 2_000_000_000_000_000))
     extended = draw(st.booleans())
@@ -100,7 +100,7 @@ def candump_lines(draw, clean=False):
 
 
 @st.composite
-def candump_texts(draw, clean=False):
+def candump_texts(draw, *, clean=False):
     """A few blocks of like and unlike lines, some of them damaged."""
     lines = draw(st.lists(candump_lines(clean=clean), min_size=1, max_size=6))
     repeats = draw(st.lists(st.sampled_from([1, 1, 9, 20]), min_size=len(lines), max_size=len(lines)))

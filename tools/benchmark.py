@@ -3,7 +3,7 @@
     python3 tools/benchmark.py [--frames N]
 
 Makes its input in a temporary folder: a candump log of N frames (1,000,000) and a map of their messages. Each side runs
-in a process of its own, after its imports; the best of three rounds counts (one round for the slow sides).
+in a process of its own, after its imports; the best of five rounds counts (of one for the slow sides).
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import json
 import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path

@@ -1,7 +1,6 @@
 """All checks of the project, on a machine with nothing but Python: sets up, then lint, types, layers, tests.
 
-    python3 tools/check.py            everything
-    python3 tools/check.py -k absent  everything, pytest with these arguments
+What follows on the command line goes to pytest: ``python3 tools/check.py -k absent``.
 """
 
 from __future__ import annotations

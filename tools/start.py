@@ -1,7 +1,6 @@
 """First start: sets everything up and opens the bundled capture, decoded and judged.
 
-    python3 tools/start.py            the demo
-    python3 tools/start.py VERB ...   any other verb of cellglean
+Any other verb of cellglean can be named: ``python3 tools/start.py judge bench.log --map pack.dbc``.
 """
 
 from __future__ import annotations

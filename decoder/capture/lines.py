@@ -104,8 +104,11 @@ def read_line(text: str) -> Frame | NoFrame:
         if not trimmed:
             return BLANK
     note = _note(trimmed)
-    if note:
-        return NoFrame("note", note)
+    return NoFrame("note", note) if note else _read_frame(trimmed)
+
+
+def _read_frame(trimmed: str) -> Frame | NoFrame:
+    """Read a line that is neither blank nor a note by its beginning."""
     head = _HEAD.match(trimmed)
     if head is None:
         return _skip("no bus name and frame", trimmed)

@@ -114,7 +114,7 @@ def _unpacked(raw: IO[bytes]) -> tuple[IO[bytes], bool]:
     for mark, kind in _MARKS:
         if beginning.startswith(mark):
             if kind == "gzip":
-                return cast(IO[bytes], gzip.GzipFile(fileobj=raw)), True
+                return cast("IO[bytes]", gzip.GzipFile(fileobj=raw)), True
             if kind == "xz":
                 return lzma.LZMAFile(raw), True
             return bz2.BZ2File(raw), True

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from decoder.judgement import Finding, Judgement
 
 SYMBOLS = {Severity.NOTICE: "·", Severity.CAUTION: "▪", Severity.WARNING: "◆", Severity.DANGER: "■"}
-_DIGITS = {"V": 3, "%": 2, "s": 1, "degC": 1, "kPa": 1, "A": 1}
+_DIGITS = {"V": 3, "%": 2, "s": 2, "degC": 1, "kPa": 1, "A": 1}
 _WRAP = 100
 
 

@@ -48,8 +48,12 @@ def _folded(found: Sequence[Finding]) -> Iterator[Finding]:
 
 
 def _explains(module: Finding, pack: Finding) -> bool:
-    """Tell whether a module's odd cell is the pack's odd cell, at an overlapping time."""
-    return module.from_ns <= pack.to_ns and pack.from_ns <= module.to_ns and module.channel == pack.channel
+    """Tell whether a module's spread goes with a cell that makes the pack's spread, at an overlapping time."""
+    return (
+        module.from_ns <= pack.to_ns
+        and pack.from_ns <= module.to_ns
+        and bool(set(module.channels) & set(pack.channels))
+    )
 
 
 def _user_flags(channels: Channels, notes: Sequence[Note]) -> Iterator[Finding]:

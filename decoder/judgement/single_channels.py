@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -185,23 +184,27 @@ def _period(seconds: float) -> str:
 
 def _together(findings: Iterable[Finding], channels: Channels) -> Iterator[Finding]:
     """Join findings of several channels that begin and end together: one cause, one finding."""
-    groups: dict[tuple[object, ...], list[Finding]] = defaultdict(list)
-    for finding in sorted(findings, key=lambda f: (f.code, f.severity, f.from_ns)):
-        message = channels[finding.channel].channel.message.name if finding.channel else ""
-        apart = message if finding.code == "channel-stale" else ""
-        for key, group in groups.items():
-            if key[:3] == (finding.code, finding.severity, apart) and _same_moment(group[0], finding):
+    groups: list[list[Finding]] = []
+    for finding in sorted(findings, key=lambda f: (f.code, f.severity, f.from_ns, f.to_ns)):
+        # Sorted by their beginning: a group that began too early will not begin again.
+        for group in reversed(groups):
+            first = group[0]
+            if (first.code, first.severity) != (finding.code, finding.severity) or not _near(
+                first.from_ns, finding.from_ns
+            ):
+                groups.append([finding])
+                break
+            if _near(first.to_ns, finding.to_ns):
                 group.append(finding)
                 break
         else:
-            groups[finding.code, finding.severity, apart, finding.from_ns, finding.channel].append(finding)
-    for group in groups.values():
+            groups.append([finding])
+    for group in groups:
         yield _joined(group, channels)
 
 
-def _same_moment(one: Finding, other: Finding) -> bool:
-    near = SAME_MOMENT_S * 1e9
-    return abs(one.from_ns - other.from_ns) <= near and abs(one.to_ns - other.to_ns) <= near
+def _near(one_ns: int, other_ns: int) -> bool:
+    return abs(one_ns - other_ns) <= SAME_MOMENT_S * 1e9
 
 
 def _joined(group: list[Finding], channels: Channels) -> Finding:

@@ -36,7 +36,7 @@ class Place:
 class ChannelRule:
     """One ``[[channels]]`` entry; `match` is an exact name or a pattern with {module}, {cell}, {sensor} and *.
 
-    `absent`: raw values that mean 'not available'; ``()`` switches every such test off, ``None`` leaves the usual ones.
+    `absent`: raw values that mean "not available"; ``()`` switches every such test off, ``None`` leaves the usual ones.
     """
 
     match: str

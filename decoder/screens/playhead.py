@@ -76,9 +76,7 @@ def in_time_order(findings: Sequence[Finding]) -> list[int]:
     return [int(number) for number in np.argsort(moments, kind="stable")]
 
 
-def neighbour_finding(
-    findings: Sequence[Finding], now_ns: int, current: int | None, direction: int
-) -> int | None:
+def neighbour_finding(findings: Sequence[Finding], now_ns: int, current: int | None, direction: int) -> int | None:
     """Give the number of the next (1) or previous (-1) finding in time, ``None`` where there is none.
 
     `current` is the finding that was jumped to last; from there on, findings of the same moment are met one by one.

@@ -134,9 +134,7 @@ def _braille(
 
 def _axis(from_ns: int, to_ns: int, first_ns: int, width: int) -> str:
     """Write the times at both ends and, where there is room, in the middle."""
-    left, middle, right = (
-        time_words((time - first_ns) / 1e9) for time in (from_ns, (from_ns + to_ns) // 2, to_ns)
-    )
+    left, middle, right = (time_words((time - first_ns) / 1e9) for time in (from_ns, (from_ns + to_ns) // 2, to_ns))
     room = width - len(left) - len(right)
     if room < len(middle) + 4:
         return left + " " * max(room, 1) + right

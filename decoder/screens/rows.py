@@ -151,7 +151,11 @@ _ORDER_OF = {row.name: order for order, row in enumerate(QUANTITIES)}
 
 def _place_key(series: Series) -> tuple[object, ...]:
     channel = series.channel
-    return _ORDER_OF.get(channel.quantity or "", len(_ORDER_OF)), place_order(channel.place), natural(channel.name)
+    return (
+        _ORDER_OF.get(channel.quantity or "", len(_ORDER_OF)),
+        place_order(channel.place),
+        natural(channel.name),
+    )
 
 
 def natural(name: str) -> tuple[tuple[int, int, str], ...]:

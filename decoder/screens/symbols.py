@@ -84,7 +84,7 @@ def age_words(age_s: float | None) -> str:
 def time_words(time_s: float) -> str:
     """Write a time from the capture's first frame: seconds, or h:mm:ss from ten minutes on."""
     if abs(time_s) < 600:
-        return f"{time_s:.3f} s"
+        return f"{round(time_s, 3) + 0.0:.3f} s"
     sign = "-" if time_s < 0 else ""
     whole = round(abs(time_s) * 1000)
     minutes, millis = divmod(whole, 60_000)

@@ -23,8 +23,8 @@ def binned(series: Series, from_ns: int, to_ns: int, count: int) -> tuple[NDArra
 
     Absent samples count for nothing.
     """
-    first = (series.index_at(from_ns) or -1) + 1 if series.index_at(from_ns) is not None else 0
-    last = series.index_at(to_ns)
+    before, last = series.index_at(from_ns), series.index_at(to_ns)
+    first = 0 if before is None else before + 1
     nothing = np.full(count, np.nan)
     if last is None or last < first or to_ns <= from_ns:
         return nothing, nothing

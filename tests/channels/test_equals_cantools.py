@@ -62,7 +62,7 @@ def theirs(rows, length, payload):
     selector = [row for row in rows if row[0] == "Page"]
     decoded = {}
     for row in rows:
-        alone = selector + [row] if row[5] is not None else [row]
+        alone = [*selector, row] if row[5] is not None else [row]
         try:
             found = their_message(alone, length).decode(payload, decode_choices=False, allow_truncated=True)
         except cantools.database.DecodeError as error:

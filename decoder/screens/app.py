@@ -1,0 +1,309 @@
+"""The terminal screens as one program: keys that work everywhere, playing, and the user's own notes and limits."""
+
+from __future__ import annotations
+
+from time import monotonic
+from typing import TYPE_CHECKING, ClassVar, Final
+
+from textual.app import App
+from textual.binding import Binding
+
+from decoder.errors import CellgleanError, UsageError
+from decoder.judgement.notes import Note
+from decoder.printable import printable
+from decoder.screens.ask import AskLimits, AskNote, AskText
+from decoder.screens.cells_screen import CellsScreen
+from decoder.screens.desk import Desk
+from decoder.screens.detail_screen import DetailScreen
+from decoder.screens.findings_screen import FindingsScreen
+from decoder.screens.frame import DeskScreen
+from decoder.screens.pages_screen import PagesScreen
+from decoder.screens.playhead import step_from
+from decoder.screens.session import USER_FLAG
+from decoder.screens.symbols import severity_words, time_from_words, time_words
+from decoder.screens.text_screens import CaptureScreen, HelpScreen
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from textual.binding import BindingType
+    from textual.events import Key
+    from textual.timer import Timer
+
+    from decoder.judgement import Severity
+    from decoder.screens.session import Session
+
+# Repaints a second while playing; nothing runs while paused.
+_REPAINTS: Final = 15
+_LEAP_S: Final = 10.0
+_SCREENS: Final[dict[str, type[DeskScreen]]] = {
+    "cells": CellsScreen,
+    "findings": FindingsScreen,
+    "capture": CaptureScreen,
+    "help": HelpScreen,
+    "detail": DetailScreen,
+}
+
+
+class CellgleanApp(App[None]):
+    """The screens over one session."""
+
+    ENABLE_COMMAND_PALETTE = False
+    TITLE = "cellglean"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("q", "quit"),
+        Binding("escape", "back"),
+        Binding("space", "play"),
+        Binding("full_stop", "step(1)"),
+        Binding("comma", "step(-1)"),
+        Binding("greater_than_sign", "leap(1)"),
+        Binding("less_than_sign", "leap(-1)"),
+        Binding("plus,equals_sign", "speed(1)"),
+        Binding("minus", "speed(-1)"),
+        Binding("g", "go_to"),
+        Binding("n", "finding(1)"),
+        Binding("p", "finding(-1)"),
+        Binding("w", "window"),
+        Binding("m", "mark_channel"),
+        Binding("M", "mark_moment"),
+        Binding("l", "limits"),
+        Binding("c", "open('cells')"),
+        Binding("f", "open('findings')"),
+        Binding("i", "open('capture')"),
+        Binding("question_mark", "open('help')"),
+        Binding("t", "colours"),
+    ]
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+        self.desk = Desk.over(session)
+        self._timer: Timer | None = None
+        self._ticked = 0.0
+
+    def on_mount(self) -> None:
+        """Show the pages, and prepare figures of channels that are not on screen yet."""
+        self.push_screen(PagesScreen(self.desk))
+        self.session.on_change.append(self._changed)
+        self.run_worker(self._prepare, thread=True, group="prepare")
+
+    def on_unmount(self) -> None:
+        """Let go of the session."""
+        if self._changed in self.session.on_change:
+            self.session.on_change.remove(self._changed)
+
+    def _prepare(self) -> None:
+        """Compute states and extremes ahead, so that no page waits for them (worker thread)."""
+        for series in list(self.desk.channels.values()):
+            if not self.is_running:
+                return
+            if len(series):
+                _ = series.state
+                series.index_at(0)
+                self.desk.extremes.of(series)
+
+    def on_key(self, event: Key) -> None:
+        """Take the last message away with the next key."""
+        if isinstance(self.screen, DeskScreen) and event.key != "enter":
+            self.screen.say("")
+
+    # Where to look
+
+    def action_open(self, name: str) -> None:
+        """Show a screen; one that is open already comes to the front."""
+        kind = _SCREENS[name]
+        if any(type(screen) is kind for screen in self.screen_stack):
+            while type(self.screen) is not kind:
+                self.pop_screen()
+            return
+        self.push_screen(kind(self.desk))
+
+    def action_detail(self) -> None:
+        """Show the chosen channel in detail."""
+        if self.desk.chosen is not None:
+            self.action_open("detail")
+
+    async def action_back(self) -> None:
+        """Go back to the screen below; on the pages, take filter and search off."""
+        if not isinstance(self.screen, PagesScreen):
+            self.pop_screen()
+        elif self.desk.only_flagged or self.desk.find:
+            self.desk.only_flagged, self.desk.find = False, ""
+            self.screen.show_moment()
+
+    def action_colours(self) -> None:
+        """Change between light and dark colours."""
+        self.theme = "textual-light" if self.current_theme.dark else "textual-dark"
+        self._show_moment()
+
+    # Time
+
+    def action_play(self) -> None:
+        """Play or pause."""
+        self.desk.playhead.toggle()
+        self._ticked = monotonic()
+        if self.desk.playhead.playing:
+            self._timer = self.set_interval(1 / _REPAINTS, self._tick)
+        else:
+            self._stop_timer()
+        self._show_moment()
+
+    def _tick(self) -> None:
+        now = monotonic()
+        self.desk.playhead.advance(now - self._ticked)
+        self._ticked = now
+        if not self.desk.playhead.playing:
+            self._stop_timer()
+        self._show_moment()
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.stop()
+            self._timer = None
+
+    def action_step(self, direction: int) -> None:
+        """Go one sample of the chosen channel on or back; where there is none, one frame."""
+        desk = self.desk
+        desk.playhead.go_to(step_from(desk.chosen, desk.channels, desk.now_ns, direction))
+        self._show_moment()
+
+    def action_leap(self, direction: int) -> None:
+        """Go ten seconds on or back."""
+        self.desk.playhead.go_to(self.desk.now_ns + direction * int(_LEAP_S * 1e9))
+        self._show_moment()
+
+    def action_speed(self, by: int) -> None:
+        """Play faster or slower."""
+        self.desk.playhead.change_speed(by)
+        self._show_moment()
+
+    def action_go_to(self) -> None:
+        """Ask for a time and go there."""
+        desk = self.desk
+
+        def go(text: str | None) -> None:
+            if not text:
+                return
+            total_s = (desk.playhead.last_ns - desk.channels.first_ns) / 1e9
+            try:
+                time_s = time_from_words(text, desk.now_s, total_s)
+            except UsageError as error:
+                self._say(str(error), trouble=True)
+                return
+            desk.playhead.go_to(desk.channels.first_ns + round(min(max(time_s, -1e9), 1e9) * 1e9))
+            self._show_moment()
+
+        self.push_screen(AskText("Go to (41.2, 1:02:03, 50 %, +5, -5)"), go)
+
+    def action_finding(self, direction: int) -> None:
+        """Go to the next or previous finding in time."""
+        number = self.desk.neighbour(direction)
+        if number is None:
+            self._say(f"no {'later' if direction > 0 else 'earlier'} finding")
+            return
+        finding = self.desk.jump(number)
+        text = printable(finding.explanation, 300)
+        self._say(f"{severity_words(finding.severity)} {finding.code} · {self.desk.place_of(finding)} · {text}")
+        self._show_moment()
+
+    def action_window(self) -> None:
+        """Look back over a longer time."""
+        self.desk.next_window()
+        seconds = self.desk.history_s
+        self._say(f"looking back over {'the whole capture' if seconds is None else f'{seconds:.0f} s'}")
+        self._show_moment()
+
+    # What the user adds
+
+    def action_mark_channel(self) -> None:
+        """Ask for a note on the chosen channel at this moment."""
+        series = self.desk.chosen
+        if series is None:
+            self._say("no channel is chosen; M marks the moment", trouble=True)
+            return
+        self._ask_note(series.channel.name)
+
+    def action_mark_moment(self) -> None:
+        """Ask for a note on this moment of the whole pack."""
+        self._ask_note(None)
+
+    def _ask_note(self, channel: str | None) -> None:
+        time_s = round(self.desk.now_s, 6)
+        what = "the pack" if channel is None else printable(channel, 60)
+        self._pause()
+
+        def keep(answer: tuple[str, Severity] | None) -> None:
+            if answer is not None:
+                note = Note(answer[0], channel, time_s, answer[1])
+                self._in_thread("keeping the note …", lambda: self.session.add_note(note), "note kept")
+
+        self.push_screen(AskNote(f"{what} at {time_words(time_s)}"), keep)
+
+    def action_limits(self) -> None:
+        """Ask for limits of the chosen channel."""
+        series = self.desk.chosen
+        if series is None:
+            self._say("no channel is chosen", trouble=True)
+            return
+        name = series.channel.name
+
+        def keep(answer: tuple[float | None, float | None] | None) -> None:
+            if answer is not None and answer != (None, None):
+                done = "limits kept in the pack sheet, all judged anew"
+                self._in_thread("judging anew …", lambda: self.session.set_limit(name, *answer), done)
+
+        low, high = self.session.limits_now(name)
+        unit = printable(series.channel.quantity_unit, 8)
+        self.push_screen(AskLimits(printable(name, 60), unit, low, high), keep)
+
+    def action_take_back(self) -> None:
+        """Take back the chosen finding, if it is a note of the user."""
+        findings = self.desk.findings
+        number = self.desk.finding or 0
+        if number >= len(findings) or findings[number].code != USER_FLAG:
+            self._say("only a note of yours can be taken back", trouble=True)
+            return
+        finding = findings[number]
+        self._in_thread("taking the note back …", lambda: self.session.remove_note(finding), "note taken back")
+
+    def _in_thread(self, doing: str, work: Callable[[], str | None], done: str) -> None:
+        """Do `work` beside the screens: a word while it runs, then what came of it."""
+        self._say(doing)
+
+        def run() -> None:
+            try:
+                trouble = work()
+            except CellgleanError as error:
+                trouble = str(error)
+            self.call_from_thread(self._say, trouble or done, trouble=trouble is not None)
+
+        self.run_worker(run, thread=True, group="session")
+
+    def _changed(self) -> None:
+        """Show the session's new state; called from the thread that changed it."""
+        self.call_later(self._show_changed)
+
+    def _show_changed(self) -> None:
+        findings = self.desk.findings
+        if self.desk.finding is not None:
+            self.desk.finding = min(self.desk.finding, len(findings) - 1) if findings else None
+        self.desk.playhead.last_ns = self.desk.channels.last_ns
+        self._show_moment()
+        self.run_worker(self._prepare, thread=True, group="prepare")
+
+    def _pause(self) -> None:
+        if self.desk.playhead.playing:
+            self.action_play()
+
+    def _show_moment(self) -> None:
+        if isinstance(self.screen, DeskScreen):
+            self.screen.show_moment()
+
+    def _say(self, text: str, *, trouble: bool = False) -> None:
+        if isinstance(self.screen, DeskScreen):
+            self.screen.say(text, trouble=trouble)
+
+
+def run(session: Session) -> None:
+    """Show the screens until the user quits."""
+    CellgleanApp(session).run()

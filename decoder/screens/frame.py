@@ -1,0 +1,203 @@
+"""What stands around every screen: the top line, the timeline, messages and the key help; and the screen that has them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import PurePath
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.screen import Screen
+
+from decoder.judgement.finding import Severity
+from decoder.printable import printable
+from decoder.screens.ink import SEVERITY_INKS, Line, LineView, Part, cell_len, fitted, line, wrapped
+from decoder.screens.symbols import SEVERITY_SYMBOLS, time_words
+from decoder.screens.timeline import CURSOR, bar, column_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from textual.app import ComposeResult
+    from textual.widget import Widget
+
+    from decoder.screens.desk import Desk
+
+
+class DeskView(LineView):
+    """A line-drawn widget over the desk."""
+
+    def __init__(self, desk: Desk, *, id: str | None = None) -> None:  # noqa: A002  (textual's name)
+        super().__init__(id=id)
+        self.desk = desk
+
+
+class TopLine(DeskView):
+    """Which pack, which capture, how many frames and channels, which buses; and what the pages leave out."""
+
+    DEFAULT_CSS = "TopLine { height: 1; background: $panel; }"
+
+    def lines_for(self, width: int, height: int) -> Sequence[Line]:  # noqa: ARG002
+        """Give the one line."""
+        session, channels = self.desk.session, self.desk.channels
+        name = PurePath(session.capture_path).name if session.capture_path else "standard input"
+        sheet = channels.sheet
+        pack = printable(sheet.name, 40) if sheet and sheet.name else "cellglean"
+        buses = ", ".join(printable(bus, 12) for bus in channels.frames.bus_names[:4]) or "no bus"
+        filters = []
+        if self.desk.only_flagged:
+            filters.append("only flagged")
+        if self.desk.find:
+            filters.append(f"name holds '{printable(self.desk.find, 16)}'")
+        right = f" {' · '.join(filters)} " if filters else ""
+        rest = f" · {printable(name, 40)} · {len(channels.frames):,} frames · {len(channels)} channels · {buses}"
+        room = width - cell_len(right)
+        return [
+            line(
+                (fitted(f" {pack}", min(room, len(pack) + 1)), "head"),
+                fitted(rest, max(room - len(pack) - 1, 0)),
+                (right, "caution"),
+            )
+        ]
+
+
+class Timeline(DeskView):
+    """The whole capture as a bar with its findings, and what is known about the moment shown."""
+
+    DEFAULT_CSS = "Timeline { height: 2; background: $panel; }"
+
+    def __init__(self, desk: Desk, *, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(desk, id=id)
+        self._bar: tuple[object, str, tuple[Severity | None, ...]] = (None, "", ())
+
+    def lines_for(self, width: int, height: int) -> Sequence[Line]:  # noqa: ARG002
+        """Give the bar and the line below it."""
+        return [self._bar_line(width), self._words_line(width)]
+
+    def _bar_line(self, width: int) -> Line:
+        head = self.desk.playhead
+        key = (id(self.desk.session.judgement), width, head.last_ns)
+        if self._bar[0] != key:
+            self._bar = (key, *bar(self.desk.findings, head.first_ns, head.last_ns, width))
+        _, characters, gravest = self._bar
+        cursor = column_of(head.now_ns, head.first_ns, head.last_ns, width)
+        parts: list[Part] = []
+        for column, (character, severity) in enumerate(zip(characters, gravest, strict=True)):
+            if column == cursor:
+                parts.append((CURSOR, "key"))
+            else:
+                parts.append((character, SEVERITY_INKS[severity] if severity else "dim"))
+        return Line(tuple(parts))
+
+    def _words_line(self, width: int) -> Line:
+        desk, head = self.desk, self.desk.playhead
+        total_s = (head.last_ns - desk.channels.first_ns) / 1e9
+        playing = "playing" if head.playing else "paused"
+        parts: list[Part] = [
+            (f" {time_words(desk.now_s)}", "strong"),
+            (f" of {time_words(total_s)} · ", "plain"),
+            (f"{playing} ×{head.speed:g}", "key" if head.playing else "plain"),
+            (" · ", "dim"),
+        ]
+        parts += _counted(desk)
+        used = sum(cell_len(text) for text, _ in parts)
+        lasting = [f for f in desk.findings if f.from_ns <= head.now_ns <= f.to_ns]
+        if lasting and width - used > 12:
+            now = f" · now {SEVERITY_SYMBOLS[lasting[0].severity]} {lasting[0].code} {desk.place_of(lasting[0])}"
+            if len(lasting) > 1:
+                now += f" +{len(lasting) - 1}"
+            parts.append((fitted(now, width - used), SEVERITY_INKS[lasting[0].severity]))
+        return Line(tuple(parts))
+
+
+def _counted(desk: Desk) -> Iterable[Part]:
+    counts = Counter(finding.severity for finding in desk.findings)
+    if not counts:
+        yield "no findings", "plain"
+    for severity in sorted(counts, reverse=True):
+        yield f"{SEVERITY_SYMBOLS[severity]}{counts[severity]} ", SEVERITY_INKS[severity]
+
+
+class Message(LineView):
+    """What has just happened or gone wrong, until the next key; no line where there is nothing to say."""
+
+    DEFAULT_CSS = "Message { height: auto; max-height: 3; background: $boost; display: none; }"
+
+    def __init__(self) -> None:
+        super().__init__(id="message")
+        self.text = ""
+        self.trouble = False
+
+    def say(self, text: str, *, trouble: bool = False) -> None:
+        """Show `text`; an empty one takes the line away."""
+        if text == self.text and trouble == self.trouble:
+            return
+        self.text, self.trouble = text, trouble
+        self.display = bool(text)
+        self.styles.height = min(len(self._wrapped(max(self.app.size.width, 20))), 3)
+        self.redraw()
+
+    def lines_for(self, width: int, height: int) -> Sequence[Line]:  # noqa: ARG002
+        """Give the text, broken to the width."""
+        ink = "danger" if self.trouble else "strong"
+        return [line((text, ink)) for text in self._wrapped(width)]
+
+    def _wrapped(self, width: int) -> list[str]:
+        words = printable(self.text.replace("\n", " · "))
+        return wrapped(f" {'! ' if self.trouble else ''}{words}", width, 3)
+
+
+class Keys(LineView):
+    """The keys that matter most on this screen."""
+
+    DEFAULT_CSS = "Keys { height: 1; background: $panel; }"
+
+    def __init__(self, keys: Sequence[tuple[str, str]]) -> None:
+        super().__init__(id="keys")
+        self.keys = keys
+
+    def lines_for(self, width: int, height: int) -> Sequence[Line]:  # noqa: ARG002
+        """Give as many keys as fit."""
+        parts: list[Part] = []
+        used = 0
+        for key, word in self.keys:
+            length = cell_len(key) + cell_len(word) + 3
+            if used + length > width + 1:
+                break
+            parts += [(f" {key}", "key"), (f" {word} ", "plain")]
+            used += length
+        return [Line(tuple(parts))]
+
+
+class DeskScreen(Screen[None]):
+    """A screen with the desk's top line above, and timeline, messages and key help below its own part."""
+
+    KEYS: ClassVar[Sequence[tuple[str, str]]] = ()
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+
+    def own_part(self) -> Iterable[Widget]:
+        """Give the widgets between top line and timeline."""
+        raise NotImplementedError
+
+    def compose(self) -> ComposeResult:
+        """Put the parts below each other."""
+        yield TopLine(self.desk, id="top")
+        yield from self.own_part()
+        yield Message()
+        yield Timeline(self.desk, id="timeline")
+        yield Keys(self.KEYS)
+
+    def show_moment(self) -> None:
+        """Draw anew what depends on the moment or on what is chosen."""
+        for view in self.query(LineView):
+            view.redraw()
+
+    def on_screen_resume(self) -> None:
+        """Show what changed while another screen was on top."""
+        self.show_moment()
+
+    def say(self, text: str, *, trouble: bool = False) -> None:
+        """Show a message."""
+        self.query_one(Message).say(text, trouble=trouble)

@@ -1,0 +1,179 @@
+"""What the screens show and what the user adds to it: notes beside the capture, limits in the pack sheet.
+
+Nothing here knows a terminal. Notes and limits are written before they are shown; where a file cannot be written they
+hold until the screens are closed, and the text that is given back says so.
+"""
+
+from __future__ import annotations
+
+import atexit
+import shutil
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Lock
+from typing import TYPE_CHECKING, Final
+
+from decoder.channels.decoding import with_sheet
+from decoder.errors import CellgleanError, OutputError
+from decoder.judgement import judge
+from decoder.judgement.notes import Note, save_notes
+from decoder.maps.patterns import literal
+from decoder.maps.sheet_file import load_sheet, set_channel_limit
+from decoder.screens.plot import in_quantity_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from decoder.channels import Channels
+    from decoder.judgement import Finding, Judgement
+
+USER_FLAG: Final = "user-flag"
+_LIMIT_CODES: Final = frozenset({"channel-low", "channel-high"})
+
+
+def sheet_beside(capture: str | Path) -> Path:
+    """Give the place of a capture's own pack sheet: beside it, same name, ending in ``.sheet.toml``."""
+    path = Path(capture)
+    return path.with_name(path.name + ".sheet.toml")
+
+
+@dataclass
+class Session:
+    """A decoded and judged capture with what the user added.
+
+    `capture_path` is ``None`` for standard input and live buses. `sheet_path`: where limits go; without one, a new
+    sheet beside the capture. `notes_file`: where notes go (`decoder.judgement.notes.notes_path`). `on_change` is
+    called, in whichever thread made the change, after each one.
+    """
+
+    channels: Channels
+    judgement: Judgement
+    notes: tuple[Note, ...] = ()
+    capture_path: str | None = None
+    sheet_path: Path | None = None
+    notes_file: Path | None = None
+    on_change: list[Callable[[], None]] = field(default_factory=list)
+    _lock: Lock = field(default_factory=Lock, repr=False)
+    _scratch: Path | None = field(default=None, repr=False)
+
+    def add_note(self, note: Note) -> str | None:
+        """Keep a note and show it among the findings. Gives what went wrong with the file, ``None`` if nothing did."""
+        with self._lock:
+            return self._set_notes((*self.notes, note))
+
+    def remove_note(self, finding: Finding) -> str | None:
+        """Take a user's own finding back: the last note that says the same. Gives what went wrong with the file."""
+        with self._lock:
+            for number in range(len(self.notes) - 1, -1, -1):
+                if self._is_of(finding, self.notes[number]):
+                    return self._set_notes(self.notes[:number] + self.notes[number + 1 :])
+        return "this finding is not one of your notes"
+
+    def set_limit(self, name: str, low: float | None, high: float | None) -> str | None:
+        """Set limits of a channel, in its quantity's unit, ``None`` leaving one as it is; decode states and judge anew.
+
+        Gives what went wrong with the file, ``None`` if nothing did. Raises `CellgleanError` where the limits cannot
+        be (low above high) or the sheet is wrong; everything is then as it was.
+        """
+        series = self.channels[name]
+        if low is None and high is None:
+            return None
+        with self._lock:
+            path, trouble = self._writable_sheet()
+            try:
+                set_channel_limit(path, series.channel.name, low, high)
+            except OutputError as error:
+                if self._scratch is not None:
+                    raise
+                trouble = f"kept only until you close: {error}"
+                path = self._begin_scratch()
+                set_channel_limit(path, series.channel.name, low, high)
+            sheet = load_sheet(path)
+            channels = with_sheet(self.channels, sheet)
+            judgement = judge(channels, self.notes)
+            self.channels, self.judgement = channels, judgement
+            if self._scratch is None:
+                self.sheet_path = path
+        self._tell()
+        return trouble
+
+    def replace(self, channels: Channels, judgement: Judgement) -> None:
+        """Show a newer state of a capture that is still being recorded."""
+        with self._lock:
+            self.channels, self.judgement = channels, judgement
+        self._tell()
+
+    def limits_by_user(self) -> frozenset[str]:
+        """Give the channels that the pack sheet sets a limit of by name: the user's own limits."""
+        sheet = self.channels.sheet
+        if sheet is None:
+            return frozenset()
+        exact = {rule.match for rule in sheet.rules if rule.low is not None or rule.high is not None}
+        return frozenset(name for name in self.channels if literal(name) in exact)
+
+    def is_users_own(self, finding: Finding) -> bool:
+        """Tell whether a finding is the user's: a note, or a limit that the sheet sets for this channel by name."""
+        return finding.code == USER_FLAG or (finding.code in _LIMIT_CODES and finding.channel in self.limits_by_user())
+
+    def limits_now(self, name: str) -> tuple[float | None, float | None]:
+        """Give low and high limit of a channel in its quantity's unit, ``None`` where there is none."""
+        series = self.channels[name]
+        low, high = series.channel.low, series.channel.high
+        return (
+            None if low is None else in_quantity_unit(series, low.value),
+            None if high is None else in_quantity_unit(series, high.value),
+        )
+
+    def _set_notes(self, notes: tuple[Note, ...]) -> str | None:
+        self.notes = notes
+        trouble = None
+        if self.notes_file is None:
+            trouble = "kept only until you close: this capture has no file that notes could stand beside"
+        else:
+            try:
+                save_notes(self.notes_file, notes)
+            except CellgleanError as error:
+                trouble = f"kept only until you close: {error}"
+        self.judgement = judge(self.channels, notes)
+        self._tell()
+        return trouble
+
+    def _is_of(self, finding: Finding, note: Note) -> bool:
+        at_ns = self.channels.first_ns + round((note.time_s or 0.0) * 1e9)
+        return (
+            finding.code == USER_FLAG
+            and finding.channel == note.channel
+            and finding.explanation == note.text
+            and finding.from_ns == at_ns
+        )
+
+    def _tell(self) -> None:
+        for callback in self.on_change:
+            callback()
+
+    def _writable_sheet(self) -> tuple[Path, str | None]:
+        """Give the sheet to write to, and what to tell about it."""
+        if self._scratch is not None:
+            return self._scratch, "kept only until you close: the pack sheet cannot be written"
+        if self.sheet_path is not None:
+            return self.sheet_path, None
+        sheet = self.channels.sheet
+        if sheet is not None and sheet.path:
+            return Path(sheet.path), None
+        if self.capture_path not in {None, "-"}:
+            return sheet_beside(str(self.capture_path)), None
+        nowhere = "kept only until you close: this capture has no file that a sheet could stand beside"
+        return self._begin_scratch(), nowhere
+
+    def _begin_scratch(self) -> Path:
+        """Copy the sheet to a folder that goes away with the program."""
+        folder = Path(tempfile.mkdtemp(prefix="cellglean-"))
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        path = folder / "pack.sheet.toml"
+        sheet = self.channels.sheet
+        source = self.sheet_path or (Path(sheet.path) if sheet is not None and sheet.path else None)
+        if source is not None and source.exists():
+            shutil.copyfile(source, path)
+        self._scratch = path
+        return path

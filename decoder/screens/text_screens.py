@@ -1,0 +1,149 @@
+"""Screens of text to read: what the capture is, and all keys."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding
+
+from decoder.channels import State
+from decoder.judgement.finding import Severity
+from decoder.screens.account_lines import account_lines
+from decoder.screens.frame import DeskScreen, DeskView
+from decoder.screens.ink import Line, line, wrapped
+from decoder.screens.symbols import severity_words, state_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from textual.binding import BindingType
+    from textual.widget import Widget
+
+    from decoder.screens.desk import Desk
+
+KEY_LINES: tuple[tuple[str, str], ...] = (
+    ("pages of channels", ""),
+    ("← →", "page before, next page (page up, page down too); past the last comes the next quantity"),
+    ("tab", "next quantity; shift+tab the one before"),
+    ("↑ ↓", "choose a row; home and end: the first, the last"),
+    ("enter", "detail of the chosen channel; escape goes back"),
+    ("/", "find: only channels whose name holds a text"),
+    ("o", "only flagged channels (⚑: a finding names it), or all"),
+    ("s", "sort by the next column; S turns the order round"),
+    ("time", ""),
+    ("space", "play, pause; at the end, playing begins anew"),
+    (", .", "one sample of the chosen channel back, on"),
+    ("< >", "ten seconds back, on"),
+    ("- +", "slower, faster"),
+    ("g", "go to a time: 41.2, 1:02:03, 50 %, +5, -5"),
+    ("n p", "next, previous finding in time"),
+    ("w", "look back over 10 s, 1 min, 10 min, the whole capture"),
+    ("yours", ""),
+    ("m", "mark the chosen channel at this moment as out of range, with a note"),
+    ("M", "mark this moment for the whole pack"),
+    ("l", "set limits of the chosen channel; they are written to the pack sheet"),
+    ("x", "on the list of findings: take a note of yours back"),
+    ("screens", ""),
+    ("f", "list of findings; enter there: go to its moment and channel"),
+    ("c", "cells by module, with the spread of each module; v there: volts or mV over the mean"),
+    ("i", "what the capture is: lines, time faults, what the map does not know"),
+    ("?", "this list"),
+    ("t", "light or dark colours"),
+    ("q", "quit"),
+    ("symbols", ""),
+    ("states", " ".join(state_words(state) + "," for state in State).rstrip(",")),
+    ("severity", " ".join(severity_words(severity) + "," for severity in Severity).rstrip(",")),
+    ("(3.712)", "a value in brackets is stale: it was not sent anew for five cycle times"),
+)
+_WORD = 12
+
+
+class TextView(DeskView):
+    """Lines of word and text, from `top` on."""
+
+    top = 0
+    _made: tuple[object, list[Line]] | None = None
+
+    def words(self) -> Sequence[tuple[str, str]]:
+        """Give the lines as (word, text)."""
+        raise NotImplementedError
+
+    def all_lines(self, width: int) -> list[Line]:
+        """Give all lines, broken to the width; made once for each state of the capture."""
+        key = (id(self.desk.channels), id(self.desk.session.judgement), width)
+        if self._made is None or self._made[0] != key:
+            made: list[Line] = []
+            for word, text in self.words():
+                if not text:
+                    made += [line((f" {word}", "head"))] if not made else [line(), line((f" {word}", "head"))]
+                    continue
+                for number, part in enumerate(wrapped(text, width - _WORD - 4)):
+                    made.append(line((f"  {'' if number else word:<{_WORD}} ", "key"), part))
+            self._made = (key, made)
+        return self._made[1]
+
+    def lines_for(self, width: int, height: int) -> Sequence[Line]:
+        """Give the lines that are on screen; the last one tells if more follow."""
+        lines = self.all_lines(width)
+        self.top = max(0, min(self.top, len(lines) - height))
+        shown = lines[self.top : self.top + height]
+        left = len(lines) - self.top - height
+        return [*shown[:-1], line((f"  ↓ {left + 1} more lines", "dim"))] if left > 0 else shown
+
+
+class KeyList(TextView):
+    """All keys."""
+
+    def words(self) -> Sequence[tuple[str, str]]:
+        """Give a line a key."""
+        return KEY_LINES
+
+
+class AccountText(TextView):
+    """What became of the capture."""
+
+    def words(self) -> Sequence[tuple[str, str]]:
+        """Give the account."""
+        return account_lines(self.desk.session)
+
+
+class TextScreen(DeskScreen):
+    """A screen of text that is read up and down."""
+
+    VIEW: ClassVar[type[TextView]] = KeyList
+    KEYS = (("esc", "back"), ("↑↓", "line"), ("←→", "page"), ("q", "quit"))
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "scroll_by(-1)"),
+        Binding("down", "scroll_by(1)"),
+        Binding("left,pageup", "scroll_page(-1)"),
+        Binding("right,pagedown", "scroll_page(1)"),
+        Binding("home", "scroll_by(-1000000000)"),
+        Binding("end", "scroll_by(1000000000)"),
+    ]
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(desk)
+        self.view = self.VIEW(desk, id="text")
+
+    def own_part(self) -> Iterable[Widget]:
+        """Give the one view."""
+        return (self.view,)
+
+    def action_scroll_by(self, by: int) -> None:
+        """Move by lines."""
+        self.view.top = max(0, self.view.top + by)
+        self.view.redraw()
+
+    def action_scroll_page(self, direction: int) -> None:
+        """Move by a screenful."""
+        self.action_scroll_by(direction * max(self.view.size.height - 1, 1))
+
+
+class HelpScreen(TextScreen):
+    """All keys."""
+
+
+class CaptureScreen(TextScreen):
+    """What the capture is."""
+
+    VIEW = AccountText

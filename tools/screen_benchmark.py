@@ -1,0 +1,105 @@
+"""Work on the event loop for each key, with 500 channels and 1,000,000 frames. Called by `benchmark.py`.
+
+The time counted is that of the event loop's own thread, from a key until the screen is drawn and at rest.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+
+import numpy as np
+
+from decoder.bits import Field
+from decoder.channels import decode
+from decoder.frames import Frames
+from decoder.judgement import judge
+from decoder.maps.signal_map import Message, Signal, SignalMap
+from decoder.screens.app import CellgleanApp
+from decoder.screens.session import Session
+
+_FRAMES = 1_000_000
+_MESSAGES = 125
+_SIGNALS = 4
+_SIZE = (120, 40)
+_LIMIT_MS = 50
+_ROUNDS = 5
+_KEYS = (
+    ("turn the page", "right"),
+    ("next row", "down"),
+    ("only flagged", "o"),
+    ("all again", "o"),
+    ("next finding", "n"),
+    ("earlier finding", "p"),
+    ("a step in time", "full_stop"),
+    ("cells by module", "c"),
+    ("back", "escape"),
+    ("findings", "f"),
+    ("back", "escape"),
+    ("detail of a channel", "enter"),
+    ("back", "escape"),
+)
+
+
+def _map() -> SignalMap:
+    messages = []
+    for number in range(_MESSAGES):
+        signals = tuple(
+            Signal(
+                f"Cell_{(number * _SIGNALS + part) // 20 + 1}_{(number * _SIGNALS + part) % 20 + 1:02d}_V",
+                Field(part * 16, 16),
+                0.001,
+                unit="V",
+            )
+            for part in range(_SIGNALS)
+        )
+        messages.append(Message(f"Cells_{number}", 0x100 + number, extended=False, length=8, signals=signals))
+    return SignalMap(messages=tuple(messages))
+
+
+def _frames() -> Frames:
+    random = np.random.default_rng(7)
+    which = np.arange(_FRAMES) % _MESSAGES
+    cells = 3700 + random.integers(-20, 20, (_FRAMES, _SIGNALS)) + (np.arange(_FRAMES) // 5000 % 50)[:, None]
+    return Frames(
+        time_ns=np.arange(_FRAMES, dtype=np.int64) * 500_000,
+        bus=np.zeros(_FRAMES, np.uint8),
+        can_id=(0x100 + which).astype(np.uint32),
+        flags=np.zeros(_FRAMES, np.uint16),
+        length=np.full(_FRAMES, 8, np.uint8),
+        data=cells.astype("<u2").view(np.uint8).reshape(_FRAMES, 8),
+        line=np.arange(1, _FRAMES + 1, dtype=np.uint32),
+        source=np.zeros(_FRAMES, np.uint8),
+        bus_names=("can0",),
+    )
+
+
+async def main() -> None:
+    """Press every key a few times and print the largest work of each."""
+    channels = decode(_frames(), _map())
+    began = time.perf_counter()
+    judgement = judge(channels)
+    judged_s = time.perf_counter() - began
+    print(f"screens with {len(channels)} channels, {_FRAMES:,} frames, {len(judgement.findings)} findings")
+    print(f"judged in {judged_s:.1f} s before the screens open")
+    session = Session(
+        channels=channels, judgement=judgement, notes=(), capture_path=None, sheet_path=None, notes_file=None
+    )
+    worst: dict[str, float] = {}
+    app = CellgleanApp(session)
+    async with app.run_test(size=_SIZE) as pilot:
+        await pilot.pause()
+        for _ in range(_ROUNDS):
+            for what, key in _KEYS:
+                before = time.thread_time()
+                await pilot.press(key)
+                await pilot.pause()
+                worst[what] = max(worst.get(what, 0.0), (time.thread_time() - before) * 1000)
+    for what, milliseconds in worst.items():
+        print(f"  {what:20s} {milliseconds:6.1f} ms")
+    most = max(worst.values())
+    print(f"  most {most:.1f} ms, to be at most {_LIMIT_MS} ms")
+
+
+if __name__ == "__main__":
+    asyncio.run(main())
