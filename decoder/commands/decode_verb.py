@@ -73,9 +73,9 @@ def _check(options: argparse.Namespace) -> None:
     if options.shape == "wide" and options.every <= 0:
         raise UsageError(f"the time step must be more than 0 s, not {options.every:g}", advice="try --every 0.1")
     if options.shape == "long" and options.every is not None:
-        raise UsageError("--every goes with --shape wide")
+        raise UsageError("--every goes with --shape wide", advice="say --shape wide too, or leave --every out")
     if options.shape == "wide" and options.labels:
-        raise UsageError("--labels goes with --shape long")
+        raise UsageError("--labels goes with --shape long", advice="leave one of the two out")
 
 
 @contextlib.contextmanager

@@ -6,8 +6,16 @@ The loaders are imported when they are first asked for, so that plain data costs
 from __future__ import annotations
 
 from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from decoder.maps.dbc_file import load_map
+    from decoder.maps.sheet_file import load_sheet
+
+__all__ = ["load_map", "load_sheet"]
 
 _HOMES = {
+    "load_map": "decoder.maps.dbc_file",
     "load_sheet": "decoder.maps.sheet_file",
 }
 

@@ -6,7 +6,8 @@ are met.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import dataclasses
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from decoder.errors import Fault, Where
@@ -41,7 +42,7 @@ class DraftSignal:
     minimum: int | float | None
     maximum: int | float | None
     unit: str
-    labels: dict[int, str] = field(default_factory=dict)
+    labels: dict[int, str] = dataclasses.field(default_factory=dict)
     comment: str = ""
     long_name: str | None = None
     float_type: tuple[int, int] | None = None  # kind (1 single, 2 double), line
@@ -71,9 +72,9 @@ class DraftMessage:
     extended: bool = False
     length: int = 0
     left_out: bool = False
-    signals: list[DraftSignal] = field(default_factory=list)
-    lost: set[str] = field(default_factory=set)
-    attributes: dict[str, str] = field(default_factory=dict)
+    signals: list[DraftSignal] = dataclasses.field(default_factory=list)
+    lost: set[str] = dataclasses.field(default_factory=set)
+    attributes: dict[str, str] = dataclasses.field(default_factory=dict)
     comment: str = ""
     long_name: str | None = None
 
@@ -97,10 +98,10 @@ class DraftMap:
     """A file while it is being read."""
 
     path: str | None
-    messages: list[DraftMessage] = field(default_factory=list)
-    by_number: dict[int, list[DraftMessage]] = field(default_factory=dict)
-    attributes: dict[str, Attribute] = field(default_factory=dict)
-    faults: list[Fault] = field(default_factory=list)
+    messages: list[DraftMessage] = dataclasses.field(default_factory=list)
+    by_number: dict[int, list[DraftMessage]] = dataclasses.field(default_factory=dict)
+    attributes: dict[str, Attribute] = dataclasses.field(default_factory=dict)
+    faults: list[Fault] = dataclasses.field(default_factory=list)
 
     def note(self, line: int, what: str, done: str) -> None:
         """Report a fault."""

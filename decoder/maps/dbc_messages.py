@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from decoder.bits import MAX_FIELD_BITS, Field
 from decoder.maps.dbc_draft import DraftMap, DraftMessage, DraftSignal
-from decoder.maps.dbc_numbers import number, two_numbers, whole_number
+from decoder.maps.dbc_numbers import two_numbers, whole_number
 from decoder.maps.dbc_statements import KEYWORDS, Statement
 from decoder.printable import printable
 
@@ -244,7 +244,11 @@ class MessageReader:
         else:
             first, newline, rest = tail.partition("\n")
             rest = newline + rest
-            what = f"receivers '{printable(first.strip(), 40)}' cannot be read" if first.strip() else "no receiver is named"
+            what = (
+                f"receivers '{printable(first.strip(), 40)}' cannot be read"
+                if first.strip()
+                else "no receiver is named"
+            )
             self.draft.note(line, f"{what} for signal '{printable(name, 60)}'", "read without them")
         self._rest(rest, line + found.string.count("\n", 0, len(found.string) - len(rest)))
 
@@ -262,9 +266,7 @@ class MessageReader:
         self._leave_out(line, f"the line '{_first_line(text)}'{more} cannot be read")
         for one in lines:
             looks_like_signal = one[:1].isspace() or _LIKE_A_SIGNAL.search(one) is not None
-            if _LIKE_A_MESSAGE.search(one[:2000]) and "@" not in one:
-                self.current = None
-            elif after_blank_line and not looks_like_signal:
+            if (_LIKE_A_MESSAGE.search(one[:2000]) and "@" not in one) or (after_blank_line and not looks_like_signal):
                 self.current = None
             after_blank_line = not one.strip()
 

@@ -1,7 +1,7 @@
-"""The text of a DBC file cut into statements, whatever is wrong in between.
+r"""The text of a DBC file cut into statements, whatever is wrong in between.
 
 A statement begins with its keyword. Most end in ';'; VERSION, NS_, BS_, BU_, BO_ and SG_ end where the next begins.
-Texts in quotes may hold line ends, keywords and ';', and a quote in them as ``\\"``; ``//`` begins a comment.
+Texts in quotes may hold line ends, keywords and ';', and a quote in them as ``\"``; ``//`` begins a comment.
 Where something is broken, reading goes on at the next line that begins with a keyword.
 """
 

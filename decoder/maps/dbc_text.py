@@ -101,7 +101,9 @@ def _western(raw: bytes, path: str | None, faults: list[Fault]) -> str:
         for number, line in enumerate(_LINE_END.split(raw), start=1):
             if found := _UNDEFINED_BYTES.search(line):
                 what = f"byte {found[0].hex().upper()} stands for nothing in cp1252"
-                faults.append(Fault(Where(path, number, found.start() + 1), what, "kept as the character of that number"))
+                faults.append(
+                    Fault(Where(path, number, found.start() + 1), what, "kept as the character of that number")
+                )
     return raw.decode("cp1252", "surrogateescape").translate(_UNDEFINED)
 
 

@@ -56,7 +56,7 @@ class ChannelRule:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """The ``[limits]`` table; ``None`` where the sheet does not say (`decoder.maps.default_limits` has the defaults)."""
+    """The ``[limits]`` table; ``None`` where the sheet does not say: `decoder.maps.default_limits` holds then."""
 
     module_spread_v: float | None = None
     pack_spread_v: float | None = None

@@ -32,10 +32,10 @@ def _capture(session: Session) -> Iterator[tuple[str, str]]:
     yield "capture", ""
     for path in account.paths or (session.capture_path or "standard input",):
         yield "file", printable(path, 200)
-    yield (
-        "lines",
-        f"{account.lines:,} = {account.frames:,} frames + {account.notes:,} notes + {account.skipped:,} skipped + {account.blank:,} blank",
+    parts = (
+        f"{account.frames:,} frames + {account.notes:,} notes + {account.skipped:,} skipped + {account.blank:,} blank"
     )
+    yield "lines", f"{account.lines:,} = {parts}"
     for kind, count in account.notes_by_kind.items():
         yield "notes", f"{count:,} × {printable(kind, 100)}"
     for reason, count in account.skipped_reasons.items():

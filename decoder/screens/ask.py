@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 _CSS: Final = """
 {name} {{ align: center bottom; background: $background 40%; }}
-{name} > Vertical {{ height: auto; width: 100%; max-width: 100; background: $surface; padding: 0 1; border: round $accent; }}
+{name} > Vertical {{
+    height: auto; width: 100%; max-width: 100; background: $surface; padding: 0 1; border: round $accent;
+}}
 {name} Static {{ height: auto; width: 100%; }}
 {name} Input {{ border: none; height: 1; padding: 0; background: $boost; }}
 """

@@ -1,4 +1,4 @@
-"""What all screens share: the session, the moment shown, what is chosen, sorted, sought and filtered. No terminal here."""
+"""What all screens share: the session, the moment shown, what is chosen, sorted, sought and filtered."""
 
 from __future__ import annotations
 

@@ -42,8 +42,8 @@ class FindingList(DeskView):
         rows = max(height - 1, 1)
         first = chosen // rows * rows
         lines = [_head(width, first // rows + 1, -(-len(findings) // rows))]
-        for number in range(first, min(first + rows, len(findings))):
-            lines.append(self._line(findings[number], width, chosen=number == chosen))
+        shown = range(first, min(first + rows, len(findings)))
+        lines.extend(self._line(findings[number], width, chosen=number == chosen) for number in shown)
         return lines
 
     def _line(self, finding: Finding, width: int, *, chosen: bool) -> Line:

@@ -1,4 +1,4 @@
-"""What stands around every screen: the top line, the timeline, messages and the key help; and the screen that has them."""
+"""What stands around every screen: the top line, the timeline, messages and the key help."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.screen import Screen
 
-from decoder.judgement.finding import Severity
 from decoder.printable import printable
 from decoder.screens.ink import SEVERITY_INKS, Line, LineView, Part, cell_len, fitted, line, wrapped
 from decoder.screens.symbols import SEVERITY_SYMBOLS, time_words
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
     from textual.widget import Widget
 
+    from decoder.judgement.finding import Severity
     from decoder.screens.desk import Desk
 
 

@@ -1,4 +1,4 @@
-"""How states, severities, numbers, ages and times are written on every screen: a symbol and a word, never colour alone."""
+"""How states, severities, numbers, ages and times are written: a symbol and a word, never colour alone."""
 
 from __future__ import annotations
 
