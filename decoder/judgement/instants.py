@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 # A cell's sample belongs to a scan if it is not older than this many cycle times. Common practice, no source.
 _OLDEST_CYCLES = 1.25
 _PROBE_SAMPLES = 200
+# Samples that lie within this share of a scan time are of one moment, whatever the current does: a burst of frames.
+# Common practice, no source.
+_AT_ONCE_SHARE = 0.1
 # The current counts as steady within a scan if it moves by no more than this share of its largest amount, or by this
 # many steps of its resolution, whichever is more. Common practice, no source.
 _STEADY_SHARE = 0.02
@@ -37,8 +40,10 @@ class Scans:
 
     time_ns : int64, k, when each scan ended
     volt : float64, k x cells, NaN where a cell has no sample in this scan
-    moved_v : float64, k, how far the median cell moves to the scan before or after, the larger of both
-    steady : bool, k, the current (where a channel measures it) does not move within the scan
+    moved_v : float64, k, how far the median cell moves to the scan before or after, the larger of both; 0 where the
+        scan's samples are of one moment
+    steady : bool, k, the current (where a channel measures it) does not move within the scan, or its samples are of
+        one moment
     """
 
     time_ns: NDArray[np.int64]
@@ -55,11 +60,16 @@ def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | Non
     scan_ns = int(max(cycles) * 1e9)
     time_ns = _scan_ends(cells, scan_ns)
     volt = np.full((len(time_ns), len(cells)), np.nan)
+    apart_ns = np.zeros(len(time_ns), np.int64)
     for column, series in enumerate(cells):
         index = np.searchsorted(series.time_ns, time_ns, side="right") - 1
-        fresh = (index >= 0) & (time_ns - series.time_ns[index] <= scan_ns * _OLDEST_CYCLES)
+        age_ns = time_ns - series.time_ns[index]
+        fresh = (index >= 0) & (age_ns <= scan_ns * _OLDEST_CYCLES)
+        apart_ns[fresh] = np.maximum(apart_ns[fresh], age_ns[fresh])
         volt[fresh, column] = series.in_quantity_unit[index[fresh]]
-    return Scans(time_ns, volt, _moved(volt), _steady(current, time_ns, scan_ns))
+    at_once = apart_ns <= _AT_ONCE_SHARE * scan_ns
+    moved_v = np.where(at_once, 0.0, _moved(volt))
+    return Scans(time_ns, volt, moved_v, at_once | _steady(current, time_ns, scan_ns))
 
 
 def _scan_ends(cells: Sequence[Series], scan_ns: int) -> NDArray[np.int64]:

@@ -16,6 +16,8 @@ from decoder.maps.pack_sheet import Place
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from decoder.channels import Channels, Series
 
 # So many scans in a row must be beyond a limit before it is a finding (all of them, in a shorter capture).
@@ -23,6 +25,8 @@ PERSISTENT_SCANS = 3
 # The sum of cells is only compared while the median cell moves by less than this between scans.
 STEADY_CELL_V = 0.005
 _FEWEST_CELLS = 2
+_TOO_FEW = "too few samples of the cells"
+_NEVER_STEADY = "the current was never steady within a scan"
 # The lowest cell ends a discharge first, so it is named; the highest only if it is so many times as far from the
 # median. Common practice, no source.
 STANDS_OUT = 1.5
@@ -41,13 +45,20 @@ def spread_findings(channels: Channels, not_judged: dict[str, str]) -> Iterator[
         not_judged["module-spread"] = "nothing says which module a cell belongs to (a pack sheet can)"
     limit = limit_of(channels.sheet, "module_spread_v")
     for module, members in modules.items():
-        yield from _spread("module-spread", Place(module=module), members, current, limit, channels)
+        scan = scans(members, current)
+        if scan is None or not _judged(scan).any():
+            not_judged["module-spread"] = f"module {module}: {_NEVER_STEADY if scan is not None else _TOO_FEW}"
+        else:
+            yield from _spread_in("module-spread", Place(module=module), members, scan, limit, channels)
     table = scans(cells, current)
     if table is None:
         for code in ("pack-spread", "sum-mismatch"):
-            not_judged[code] = "too few samples of the cells"
+            not_judged[code] = _TOO_FEW
         return
-    yield from _pack_spread(cells, table, channels)
+    if _judged(table).any():
+        yield from _pack_spread(cells, table, channels)
+    else:
+        not_judged["pack-spread"] = _NEVER_STEADY
     yield from _sum_mismatch(channels, cells, table, not_judged)
 
 
@@ -60,17 +71,9 @@ def cells_by_module(cells: Sequence[Series]) -> dict[int, list[Series]]:
     return {module: members for module, members in modules.items() if len(members) >= _FEWEST_CELLS}
 
 
-def _spread(
-    code: str,
-    place: Place,
-    cells: Sequence[Series],
-    current: Series | None,
-    limit: DefaultLimit,
-    channels: Channels,
-) -> Iterator[Finding]:
-    table = scans(cells, current)
-    if table is not None:
-        yield from _spread_in(code, place, cells, table, limit, channels)
+def _judged(table: Scans) -> NDArray[np.bool_]:
+    """Tell which scans can be judged: two cells or more, at one instant or while the current is steady."""
+    return table.steady & (np.count_nonzero(~np.isnan(table.volt), axis=1) >= _FEWEST_CELLS)
 
 
 def _pack_spread(cells: Sequence[Series], table: Scans, channels: Channels) -> Iterator[Finding]:
@@ -84,13 +87,13 @@ def _spread_in(
 
     What the pack moved between scans is taken off: so much could come from comparing different moments.
     """
-    judged = table.steady & (np.count_nonzero(~np.isnan(table.volt), axis=1) >= _FEWEST_CELLS)
+    judged = _judged(table)
     spread = np.zeros(len(table.volt))
     spread[judged] = np.nanmax(table.volt[judged], axis=1) - np.nanmin(table.volt[judged], axis=1)
     dust = 1e-9  # so that 4.140 - 4.100 is not above 0.040
     bad = judged & (spread - table.moved_v > limit.value + dust)
     good = judged & (spread <= limit.value + dust)
-    at_least = min(PERSISTENT_SCANS, max(int(judged.sum()), 1))
+    at_least = min(PERSISTENT_SCANS, len(judged))
     for span in spans(table.time_ns, bad, good=good, at_least=at_least):
         yield _spread_finding(code, place, cells, table, spread * bad, span, limit, channels)
 
@@ -100,7 +103,7 @@ def _spread_finding(
     place: Place,
     cells: Sequence[Series],
     table: Scans,
-    spread: np.ndarray[tuple[int], np.dtype[np.float64]],
+    spread: NDArray[np.float64],
     span: Span,
     limit: DefaultLimit,
     channels: Channels,
@@ -133,7 +136,7 @@ def _spread_finding(
     )
 
 
-def _odd_one(row: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:
+def _odd_one(row: NDArray[np.float64]) -> int:
     """Give the cell that a spread is about: the lowest, unless the highest stands out clearly more."""
     median = np.nanmedian(row)
     above, below = np.nanmax(row) - median, median - np.nanmin(row)
@@ -179,7 +182,7 @@ def _sum_mismatch(
         not_judged["sum-mismatch"] = "at no moment were all cells there and the pack steady"
         return
     bad = judged & (percent > limit.value)
-    at_least = min(PERSISTENT_SCANS, int(judged.sum()))
+    at_least = min(PERSISTENT_SCANS, len(judged))
     for span in spans(table.time_ns, bad, good=judged & ~bad, at_least=at_least):
         inside = slice(span.first, span.last + 1)
         worst = span.first + int(np.argmax(np.where(bad, percent, 0.0)[inside]))
