@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from decoder.judgement.finding import Severity
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
+from decoder.screens.symbols import SEVERITY_SYMBOLS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from decoder.channels import Channels
     from decoder.judgement import Finding, Judgement
 
-SYMBOLS = {Severity.NOTICE: "·", Severity.CAUTION: "▪", Severity.WARNING: "◆", Severity.DANGER: "■"}
 _DIGITS = {"V": 3, "%": 2, "s": 2, "degC": 1, "kPa": 1, "A": 1}
 _WRAP = 100
 
@@ -55,8 +54,8 @@ def amount(value: float | None, unit: str) -> str:
 def account_lines(account: Account) -> Iterator[str]:
     """Say what became of the lines of a capture."""
     yield (
-        f"{account.lines:,} lines: {account.frames:,} frames, {account.notes:,} notes, "
-        f"{account.skipped:,} skipped, {account.blank:,} blank"
+        f"{account.lines:,} lines: {account.frames:,} frames + {account.notes:,} notes "
+        f"+ {account.skipped:,} skipped + {account.blank:,} blank"
     )
     for kind, count in account.notes_by_kind.items():
         yield f"  note: {count:,} x {printable(kind)}"
@@ -111,7 +110,7 @@ def finding_lines(judgement: Judgement, first_ns: int) -> list[str]:
 
 def _finding_row(finding: Finding, first_ns: int) -> tuple[str, ...]:
     return (
-        SYMBOLS[finding.severity],
+        SEVERITY_SYMBOLS[finding.severity],
         finding.severity.word,
         finding.code,
         str(finding.place if finding.place is not None else Place()),
@@ -171,7 +170,7 @@ def result_lines(channels: Channels, judgement: Judgement) -> list[str]:
     length = clock(channels.last_ns, channels.first_ns)
     return [
         f"{printable(pack)}: {paths}" if pack else paths,
-        f"{length} min of buses {', '.join(printable(name) for name in channels.frames.bus_names)}",
+        f"{length} min on {', '.join(printable(name) for name in channels.frames.bus_names)}",
         "",
         *account_lines(account),
         *decoding_lines(channels),
