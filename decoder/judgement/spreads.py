@@ -73,7 +73,8 @@ def cells_by_module(cells: Sequence[Series]) -> dict[int, list[Series]]:
 
 def _judged(table: Scans) -> NDArray[np.bool_]:
     """Tell which scans can be judged: two cells or more, at one instant or while the current is steady."""
-    return table.steady & (np.count_nonzero(~np.isnan(table.volt), axis=1) >= _FEWEST_CELLS)
+    judged: NDArray[np.bool_] = table.steady & (np.count_nonzero(~np.isnan(table.volt), axis=1) >= _FEWEST_CELLS)
+    return judged
 
 
 def _pack_spread(cells: Sequence[Series], table: Scans, channels: Channels) -> Iterator[Finding]:
