@@ -18,10 +18,16 @@ def add(verbs: Verbs) -> None:
     add_capture(verb)
     add_map(verb)
     verb.add_argument("--text", action="store_true", help="print the result instead of opening the screens")
+    verb.add_argument("--roles", action="store_true", help="print what each channel is taken for, and by which rule")
 
 
 def run(options: argparse.Namespace) -> int:
     """Open the screens."""
+    if options.roles:
+        from decoder.commands.words import role_lines
+
+        print("\n".join(role_lines(decoded(options))))
+        return 0
     as_text = options.text or "-" in options.capture or not (sys.stdin.isatty() and sys.stdout.isatty())
     return show(options, as_text=as_text)
 

@@ -161,6 +161,18 @@ def module_lines(channels: Channels) -> list[str]:
     )
 
 
+def role_lines(channels: Channels) -> list[str]:
+    """Say of each channel what it is taken for, where it is, its limits, and which rule says so."""
+    rows = []
+    for name, series in channels.items():
+        channel = series.channel
+        ends = [amount(limit.value, channel.unit) if limit else "" for limit in (channel.low, channel.high)]
+        rows.append(
+            (printable(name, 40), channel.quantity or "-", str(channel.place), *ends, printable(channel.role.rule))
+        )
+    return table(rows, ("channel", "quantity", "place", "low", "high", "by which rule")) if rows else ["No channels."]
+
+
 def result_lines(channels: Channels, judgement: Judgement) -> list[str]:
     """Give the whole result as text."""
     account = channels.frames.account

@@ -40,6 +40,7 @@ def facts_of(channels: Channels, name: str, time_ns: int, extremes: tuple[float,
         Fact("frame", _frame(channels, series, moment)),
         *_payload(channels, series, moment),
         Fact("field", _field(series)),
+        Fact("taken as", f"{series.channel.quantity or 'nothing known'}: {printable(series.channel.role.rule, 300)}"),
         *([Fact("comment", printable(series.channel.signal.comment, 300))] if series.channel.signal.comment else []),
     )
 

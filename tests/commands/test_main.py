@@ -130,3 +130,14 @@ def test_open_prints_text_where_there_is_no_terminal(capsys):
 def test_without_a_map_open_still_says_what_the_capture_is(capsys):
     assert status("open", FILES[0]) == 0
     assert "50,164 lines" in capsys.readouterr().out
+
+
+def test_roles_say_what_each_channel_is_and_by_which_rule(capsys):
+    assert status("open", *FILES, "--roles") == 0
+    (row,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Cell_4_11_V")]
+    assert "cell voltage" in row
+    assert "module 4 cell 11" in row
+    assert "the sheet's line" in row
+    assert status("open", *FILES[:3], "--roles") == 0
+    (row,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Cell_4_11_V")]
+    assert "unit" in row
