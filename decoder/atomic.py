@@ -6,6 +6,7 @@ The text goes to a file beside the target, which takes the target's place only w
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -21,23 +22,31 @@ if TYPE_CHECKING:
 def replacing(path: Path) -> Iterator[Path]:
     """Give a temporary path beside `path`; what is written there becomes `path` when the block ends well.
 
-    A block that raises leaves `path` as it was. Raises `OutputError` where the folder cannot be written.
+    A block that raises leaves `path` as it was. A device or a named pipe is not replaced: it is written to.
+    Raises `OutputError` where the folder cannot be written.
     """
-    target = path.resolve() if path.is_symlink() else path
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        target = path.resolve() if path.is_symlink() else path
+    except (OSError, RuntimeError) as error:  # RuntimeError: links that run in a ring
+        raise _not_writable(path, error) from error
+    if _is_device(target):
+        with _as_output_error(path):
+            yield target
+        return
+    try:
+        # A name of its own: the target's may be as long as names can be.
+        handle, name = tempfile.mkstemp(prefix=".cellglean-", dir=target.parent)
         os.close(handle)
     except OSError as error:
         raise _not_writable(path, error) from error
     temporary = Path(name)
     try:
-        yield temporary
-        with temporary.open("rb") as written:
-            os.fsync(written.fileno())
-        temporary.chmod(_mode_for(target))
-        temporary.replace(target)
-    except OSError as error:
-        raise _not_writable(path, error) from error
+        with _as_output_error(path):
+            yield temporary
+            with temporary.open("rb") as written:
+                os.fsync(written.fileno())
+            temporary.chmod(_mode_for(target))
+            temporary.replace(target)
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
@@ -59,9 +68,25 @@ def _mode_for(target: Path) -> int:
         return 0o666 & ~mask
 
 
-def _not_writable(path: Path, error: OSError) -> OutputError:
+@contextmanager
+def _as_output_error(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise _not_writable(path, error) from error
+
+
+def _is_device(target: Path) -> bool:
+    try:
+        mode = target.stat().st_mode
+    except OSError:
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
+
+
+def _not_writable(path: Path, error: Exception) -> OutputError:
     return OutputError(
-        f"cannot write the file ({error.strerror or error})",
+        f"cannot write the file ({getattr(error, 'strerror', None) or error})",
         where=Where(str(path)),
         advice="choose another place with --out, or make the folder writable",
     )

@@ -19,7 +19,7 @@ def printable(text: str, limit: int | None = None) -> str:
     """
     shown = text if text.isascii() and text.isprintable() else "".join(map(_escaped, text))
     if limit is not None and len(shown) > limit:
-        return shown[: max(limit - 1, 0)] + "…"
+        return shown[: limit - 1] + "…" if limit > 0 else ""
     return shown
 
 

@@ -1,148 +1,106 @@
-"""A block of whole lines at once.
+"""A block of whole lines at once, in three passes; what one leaves, the next one reads, with the same result.
 
-Lines of one length are laid under each other as a table of bytes. The first of them is read carefully and becomes the
-template: where its digits of time, identifier and payload stand, the others may have other digits; everywhere else they
-must have the same bytes. So all that the template says (layout, bus, direction, length, flags) holds for them too.
-What does not fit becomes the next template, and what fits none is read line by line, with the same result.
+1. Plain log lines, whatever their lengths (`plain_log`).
+2. Lines like others of the same length, laid under each other as a table of bytes. The first of them is read carefully
+   and becomes the template: where its digits of time, identifier and payload stand (and its column of text), the others
+   may have other ones; everywhere else they must have the same bytes. So all that the template says (layout, bus,
+   direction, length, flags) holds for them too. What does not fit becomes the next template.
+3. The others, each by itself (`lines`).
 """
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from decoder.capture.digits import decimal, hex_pairs, hexadecimal
 from decoder.capture.lines import WIDE_STANDARD, Frame, read_line
-from decoder.capture.stamps import NANO, StampKind
-from decoder.frames import CLASSIC_BYTES, ERROR, EXTENDED, FD_BYTES, REMOTE
+from decoder.capture.plain_log import read_plain_log
+from decoder.capture.rows import Block, Rows
+from decoder.capture.stamps import MOST_S, NANO, StampKind
+from decoder.frames import ERROR, EXTENDED, REMOTE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_LINE_FEED, _RETURN = 10, 13
+_LINE_FEED, _RETURN, _HASH = b"\n\r#"
+_COLOUR = re.compile(rb"\x1b\[[0-9;]*m")
 _SHORTEST = 8  # no frame is shorter
 _LONGEST = 400  # the longest CAN FD line in either layout is shorter
 # So many templates are tried on the lines of one length, and only while so many lines are left to gain by it.
 _MOST_TEMPLATES = 12
 _FEWEST_LINES = 8
-_MOST_BUSES = 255
-_SECOND_DIGITS = 9
+_SECOND_DIGITS = 10
 _MICRO_DIGITS = 6
 _ERROR_BIT = np.uint32(0x2000_0000)
 _ID_BITS = np.uint32(0x1FFF_FFFF)
+# Times a word with a single 1 in byte k, this gives k in the upper byte.
+_BYTE_NUMBER: Final = np.uint64(0x0001_0203_0405_0607)
 
 
-@dataclass(slots=True)
-class BusNames:
-    """Names of buses, numbered in the order in which they are met; grows over all blocks and files."""
-
-    numbers: dict[str, int] = field(default_factory=dict)
-
-    def number(self, name: str) -> int | None:
-        """Give the number of a name, ``None`` if there are too many names."""
-        if name not in self.numbers and len(self.numbers) >= _MOST_BUSES:
-            return None
-        return self.numbers.setdefault(name, len(self.numbers))
-
-
-@dataclass(slots=True)
-class Block:
-    """What a block holds: columns with a row for each frame, and what became of the other lines.
-
-    `stamp_ns` and `kind` are what the stamps say, not yet times.
-    """
-
-    stamp_ns: NDArray[np.int64]
-    kind: NDArray[np.uint8]
-    bus: NDArray[np.uint8]
-    can_id: NDArray[np.uint32]
-    flags: NDArray[np.uint16]
-    length: NDArray[np.uint8]
-    data: NDArray[np.uint8]
-    line: NDArray[np.uint32]
-    lines: int
-    blank: int
-    notes: Counter[str]
-    skipped: list[tuple[int, str]]
-    remarks: Counter[str]
-
-
-class _Rows:
-    """Columns with a row for each line, filled from any order of lines."""
-
-    def __init__(self, lines: int) -> None:
-        self.is_frame = np.zeros(lines, np.bool_)
-        self.stamp_ns = np.zeros(lines, np.int64)
-        self.kind = np.zeros(lines, np.uint8)
-        self.bus = np.zeros(lines, np.uint8)
-        self.can_id = np.zeros(lines, np.uint32)
-        self.flags = np.zeros(lines, np.uint16)
-        self.length = np.zeros(lines, np.uint8)
-        self.data = np.zeros((lines, CLASSIC_BYTES), np.uint8)
-
-    def widen(self, length: int) -> None:
-        """Make room for CAN FD payloads."""
-        if length > self.data.shape[1]:
-            self.data = np.pad(self.data, ((0, 0), (0, FD_BYTES - self.data.shape[1])))
-
-
-def parse_block(text: bytes, first_line: int, buses: BusNames, *, careful: bool = False) -> Block:
+def parse_block(text: bytes, first_line: int, *, careful: bool = False) -> Block:
     """Read a block of whole lines (the last one may lack its line feed).
 
     Parameters
     ----------
     text : the bytes
     first_line : number of the first line in its file
-    buses : takes the names of buses
     careful : read every line by itself; the result is the same
     """
+    if b"\x1b" in text:
+        text = _COLOUR.sub(b"", text)
     buffer = np.frombuffer(text, np.uint8)
     starts, ends = _lines(buffer)
-    rows = _Rows(len(starts))
+    rows = Rows(len(starts))
     remarks: Counter[str] = Counter()
-    left = np.arange(len(starts)) if careful else _by_templates(text, buffer, starts, ends, rows, buses, remarks)
-    skipped: list[tuple[int, str]] = []
+    if not careful:
+        hashes = _places(buffer, _HASH)
+        if len(hashes):
+            read_plain_log(text, buffer, starts, ends, hashes, rows)
+        if not rows.is_frame.all():
+            _by_templates(text, buffer, starts, ends, rows, remarks)
+    others = [] if rows.is_frame.all() else np.flatnonzero(~rows.is_frame).tolist()
     notes: Counter[str] = Counter()
-    blank = 0
-    for index in left.tolist():
-        read = read_line(text[starts[index] : ends[index]].decode("latin-1"))
+    skipped: list[tuple[int, str]] = []
+    first_skipped = ""
+    for index in others:
+        line = text[starts[index] : ends[index]].decode("latin-1")
+        read = read_line(line)
         if isinstance(read, Frame):
-            why = _put(rows, index, read, buses)
-            if why is None:
-                remarks.update(read.remarks)
-                continue
-            skipped.append((first_line + index, why))
+            rows.put(index, read)
+            remarks.update(remark for remark in read.remarks if remark != WIDE_STANDARD)
         elif read.kind == "note":
             notes[read.why] += 1
         elif read.kind == "skipped":
+            first_skipped = line if not skipped else first_skipped
             skipped.append((first_line + index, read.why))
-        else:
-            blank += 1
-    kept = slice(None) if rows.is_frame.all() else np.flatnonzero(rows.is_frame)
-    line = np.arange(first_line, first_line + len(starts), dtype=np.uint32)
-    return Block(
-        rows.stamp_ns[kept],
-        rows.kind[kept],
-        rows.bus[kept],
-        rows.can_id[kept],
-        rows.flags[kept],
-        rows.length[kept],
-        rows.data[kept],
-        line[kept],
-        lines=len(starts),
-        blank=blank,
-        notes=notes,
-        skipped=skipped,
-        remarks=remarks,
-    )
+    block = rows.block(first_line)
+    wide = int(np.count_nonzero((block.can_id > 0x7FF) & ((block.flags & (EXTENDED | ERROR)) == 0)))
+    if wide:
+        remarks[WIDE_STANDARD] += wide
+    block.notes, block.skipped, block.first_skipped, block.remarks = notes, skipped, first_skipped, remarks
+    block.blank = block.lines - len(block.line) - notes.total() - len(skipped)
+    return block
+
+
+def _places(buffer: NDArray[np.uint8], byte: int) -> NDArray[np.int64]:
+    """Tell where `byte` stands: as `flatnonzero`, but quicker where it is rare."""
+    whole = len(buffer) // 8 * 8
+    words = (buffer[:whole] == byte).view("<u8")
+    filled = np.flatnonzero(words != 0)
+    found = words[filled]
+    if (found & (found - np.uint64(1))).any():  # some word has two
+        return np.flatnonzero(buffer == byte)
+    places = filled * 8 + ((found * _BYTE_NUMBER) >> np.uint64(56)).view(np.int64)
+    return np.concatenate([places, whole + np.flatnonzero(buffer[whole:] == byte)])
 
 
 def _lines(buffer: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Give begin and end of each line, line ends (LF or CR LF) left out."""
-    ends = np.flatnonzero(buffer == _LINE_FEED)
+    ends = _places(buffer, _LINE_FEED)
     if len(buffer) and (not len(ends) or ends[-1] != len(buffer) - 1):
         ends = np.append(ends, len(buffer))
     starts = np.empty_like(ends)
@@ -158,29 +116,31 @@ def _by_templates(
     buffer: NDArray[np.uint8],
     starts: NDArray[np.int64],
     ends: NDArray[np.int64],
-    rows: _Rows,
-    buses: BusNames,
+    rows: Rows,
     remarks: Counter[str],
-) -> NDArray[np.intp]:
-    """Read what fits templates; give the lines that are left, in their order."""
-    lengths = ends - starts
+) -> None:
+    """Read the lines that fit templates."""
+    left = np.flatnonzero(~rows.is_frame)
+    lengths = (ends - starts)[left]
     counts = np.bincount(np.minimum(lengths, _LONGEST + 1), minlength=_LONGEST + 2)
     for length in np.flatnonzero(counts[: _LONGEST + 1] >= _FEWEST_LINES).tolist():
         if length < _SHORTEST:
             continue
-        whole = counts[length] == len(starts)
-        lines = np.arange(len(starts)) if whole else np.flatnonzero(lengths == length)
+        lines = left[lengths == length]
         table = _table(buffer, starts[lines], length)
         for _ in range(_MOST_TEMPLATES):
-            template = _template(text, starts, ends, int(lines[0]), buses)
-            fits = np.zeros(len(lines), np.bool_) if template is None else _take(template, table, lines, rows, remarks)
+            line = text[starts[lines[0]] : ends[lines[0]]]
+            template = _template(line)
+            if template is None:
+                fits = np.zeros(len(lines), np.bool_)
+            else:
+                fits = _take(template, line, table, lines, rows, remarks)
             if fits.all():
                 break
             fits[0] = True  # whatever it is, it is no template for others
             lines, table = lines[~fits], table[~fits]
             if len(lines) < _FEWEST_LINES:
                 break
-    return np.flatnonzero(~rows.is_frame)
 
 
 def _table(buffer: NDArray[np.uint8], starts: NDArray[np.int64], length: int) -> NDArray[np.uint8]:
@@ -189,42 +149,29 @@ def _table(buffer: NDArray[np.uint8], starts: NDArray[np.int64], length: int) ->
     return anywhere[starts].view(np.uint8).reshape(len(starts), length)
 
 
-def _template(
-    text: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64], index: int, buses: BusNames
-) -> tuple[Frame, int, bytes] | None:
+def _template(line: bytes) -> Frame | None:
     """Read a line carefully; ``None`` if others cannot be read like it."""
-    line = text[starts[index] : ends[index]]
-    if b"\x1b" in line:
+    if b"\x1b" in line:  # the careful reader takes colours off, and places would no longer be those of the line
         return None
     frame = read_line(line.decode("latin-1"))
-    if not isinstance(frame, Frame) or frame.stamp.kind is StampKind.DATE:
+    if not isinstance(frame, Frame) or len(frame.data_at) != len(frame.data):
         return None
-    if len(frame.data_at) != len(frame.data):
+    if frame.stamp.at is not None and frame.stamp.at[1] - frame.stamp.at[0] > _SECOND_DIGITS:
         return None
-    if frame.stamp.at is not None and frame.stamp.at[1] - frame.stamp.at[0] > _SECOND_DIGITS + 1:
-        return None
-    bus = buses.number(frame.bus)
-    return None if bus is None else (frame, bus, line)
+    return frame
 
 
 def _take(
-    template: tuple[Frame, int, bytes],
+    frame: Frame,
+    line: bytes,
     table: NDArray[np.uint8],
     lines: NDArray[np.intp],
-    rows: _Rows,
+    rows: Rows,
     remarks: Counter[str],
 ) -> NDArray[np.bool_]:
-    """Read the lines that fit the template into their rows; tell which those are."""
-    frame, bus, line = template
+    """Read the lines that fit `frame`, read from `line`, into their rows; tell which those are."""
     fits = _same_elsewhere(frame, line, table)
-    stamp_ns = np.zeros(len(table), np.int64)
-    if frame.stamp.at is not None:
-        begin, dot, end = frame.stamp.at
-        whole_s = decimal(table, begin, dot, fits)
-        decimals = decimal(table, dot + 1, end, fits)
-        stamp_ns = whole_s * NANO + decimals * (1000 if end - dot - 1 == _MICRO_DIGITS else 1)
-        if dot - begin > _SECOND_DIGITS:
-            fits &= whole_s <= 9 * 10**9
+    stamp_ns = _stamps(frame, table, fits)
     can_id = hexadecimal(table, *frame.id_at, fits)
     flags: NDArray[np.uint16] | int = frame.flags
     if frame.id_at[1] - frame.id_at[0] == 8:
@@ -234,11 +181,13 @@ def _take(
         lines, stamp_ns, can_id, data = lines[fits], stamp_ns[fits], can_id[fits], data[fits]
         flags = flags if isinstance(flags, int) else flags[fits]
     where: slice | NDArray[np.intp] = slice(None) if len(lines) == len(rows.is_frame) else lines
+    if not len(lines):
+        return fits
     rows.widen(frame.length)
     rows.is_frame[where] = True
     rows.stamp_ns[where] = stamp_ns
     rows.kind[where] = frame.stamp.kind
-    rows.bus[where] = bus
+    rows.bus[where] = rows.number(frame.bus)
     rows.can_id[where] = can_id
     rows.flags[where] = flags
     rows.length[where] = frame.length
@@ -247,11 +196,19 @@ def _take(
     for remark in frame.remarks:
         if remark != WIDE_STANDARD:
             remarks[remark] += len(lines)
-    if frame.id_at[1] - frame.id_at[0] == 3:
-        wide = int(np.count_nonzero(can_id > 0x7FF))
-        if wide:
-            remarks[WIDE_STANDARD] += wide
     return fits
+
+
+def _stamps(frame: Frame, table: NDArray[np.uint8], fits: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Give what the stamps say, in nanoseconds; of a date, the seconds of the minute and their fraction differ."""
+    if frame.stamp.at is None:
+        return np.zeros(len(table), np.int64)
+    begin, dot, end = frame.stamp.at
+    whole_s = decimal(table, begin, dot, fits)
+    fits &= whole_s <= (59 if frame.stamp.kind is StampKind.DATE else MOST_S)
+    decimals = decimal(table, dot + 1, end, fits)
+    fraction_ns = decimals * (1000 if end - dot - 1 == _MICRO_DIGITS else 1)
+    return frame.stamp.base_ns + whole_s * NANO + fraction_ns
 
 
 def _long_identifiers(
@@ -276,6 +233,8 @@ def _same_elsewhere(frame: Frame, line: bytes, table: NDArray[np.uint8]) -> NDAr
     mask[slice(*frame.id_at)] = 0
     for place in frame.data_at:
         mask[place : place + 2] = 0
+    if frame.text_at is not None:
+        mask[slice(*frame.text_at)] = 0
     same = np.ones(len(table), np.bool_)
     wanted = np.frombuffer(line, np.uint8)
     for begin in {min(begin, len(line) - 8) for begin in range(0, len(line), 8)}:
@@ -284,20 +243,3 @@ def _same_elsewhere(frame: Frame, line: bytes, table: NDArray[np.uint8]) -> NDAr
             words = np.ndarray((len(table),), np.uint64, table, begin, (len(line),))
             same &= (words & part) == (wanted[begin : begin + 8].copy().view(np.uint64)[0] & part)
     return same
-
-
-def _put(rows: _Rows, index: int, frame: Frame, buses: BusNames) -> str | None:
-    """Write one carefully read frame into its row; tell why not."""
-    bus = buses.number(frame.bus)
-    if bus is None:
-        return f"more than {_MOST_BUSES} names of buses"
-    rows.widen(frame.length)
-    rows.is_frame[index] = True
-    rows.stamp_ns[index] = frame.stamp.ns
-    rows.kind[index] = frame.stamp.kind
-    rows.bus[index] = bus
-    rows.can_id[index] = frame.can_id
-    rows.flags[index] = frame.flags
-    rows.length[index] = frame.length
-    rows.data[index, : len(frame.data)] = np.frombuffer(frame.data, np.uint8)
-    return None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # What the tables give for a pair that is not two digits; above every value of a pair.
-_NONE = 0x8000
+NO_DIGITS: Final = 0x8000
 _WORD = 8  # bytes that are compared at once
 
 
@@ -23,24 +23,22 @@ def _pairs(digits: bytes, base: int) -> NDArray[np.uint16]:
     for digit in digits:
         values[digit] = int(chr(digit), base)
     first, second = np.meshgrid(values, values)  # a pair is loaded with its second byte in the upper half
-    table = np.where((first >= 0) & (second >= 0), first * base + second, _NONE)
+    table = np.where((first >= 0) & (second >= 0), first * base + second, NO_DIGITS)
     return table.astype(np.uint16).ravel()
 
 
-_HEX = _pairs(b"0123456789abcdefABCDEF", 16)
+HEX = _pairs(b"0123456789abcdefABCDEF", 16)
 _DECIMAL = _pairs(b"0123456789", 10)
 
 
 def _pair(table: NDArray[np.uint8], place: int, values: NDArray[np.uint16]) -> NDArray[np.uint16]:
     """Give the value of two digits at `place` in every line."""
-    found: NDArray[np.uint16] = values[np.ndarray((len(table),), "<u2", table, place, (table.shape[1],))]
-    return found
+    return values.take(np.ndarray((len(table),), "<u2", table, place, (table.shape[1],)))
 
 
 def _single(table: NDArray[np.uint8], place: int, values: NDArray[np.uint16]) -> NDArray[np.uint16]:
     """Give the value of one digit at `place` in every line, as the second digit of a pair that begins with 0."""
-    found: NDArray[np.uint16] = values[(table[:, place].astype(np.uint16) << 8) | ord("0")]
-    return found
+    return values.take((table[:, place].astype(np.uint16) << 8) | ord("0"))
 
 
 def decimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -58,7 +56,7 @@ def decimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.boo
 
 def hexadecimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_]) -> NDArray[np.uint32]:
     """Give the hex number in columns `begin` to `end` (at most 8 digits); other lines no longer fit."""
-    return _number(table, begin, end, fits, _HEX, 256).astype(np.uint32)
+    return _number(table, begin, end, fits, HEX, 256).astype(np.uint32)
 
 
 def _number(
@@ -83,7 +81,7 @@ def _number(
         highest = np.maximum(highest, part)
         number *= base
         number += part
-    fits &= highest < _NONE
+    fits &= highest < NO_DIGITS
     return number
 
 
@@ -94,9 +92,9 @@ def hex_pairs(table: NDArray[np.uint8], places: Sequence[int], fits: NDArray[np.
     step = places[1] - places[0] if len(places) > 1 else 2
     if all(later - earlier == step for earlier, later in pairwise(places)):
         pairs = np.ndarray((len(table), len(places)), "<u2", table, places[0], (table.shape[1], step))
-        values: NDArray[np.uint16] = _HEX[pairs]
+        values = HEX.take(pairs)
     else:
-        values = np.stack([_pair(table, place, _HEX) for place in places], axis=1)
-    if values.max(initial=0) >= _NONE:
-        fits &= values.max(axis=1) < _NONE
+        values = np.stack([_pair(table, place, HEX) for place in places], axis=1)
+    if values.max(initial=0) >= NO_DIGITS:
+        fits &= values.max(axis=1) < NO_DIGITS
     return values.astype(np.uint8)

@@ -6,7 +6,8 @@ Two layouts, told apart line by line; grammar of can-utils (lib.c, candump.c, lo
                                                          `R` remote, `_9`..`_F` raw DLC, ` R` or ` T` direction
     screen   (1700000000.123456)  can0  RX - -  123   [3]  0A 1B 2C      stamp, direction cells and more as asked for
 
-Accepted beyond the letter: any amount of blanks between words, and blanks or NULs after a frame.
+Accepted beyond the letter: any amount of blanks between words, and blanks, carriage returns or NULs after a frame. A
+lone carriage return elsewhere, and a NUL before or within a frame, make a line that cannot be read.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ NOTE_COMMENT = "comment"
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _HEX = r"[0-9A-Fa-f]"
 _HEAD = re.compile(r"^\s*(?:\((?P<stamp>[^)]*)\)\s+)?(?P<bus>[^\s()]+)\s+(?P<rest>\S.*)$")
+_LOG_BEGINNING = re.compile(rf"^{_HEX}+#")
 _LOG_FRAME = re.compile(rf"^(?P<id>{_HEX}+)#(?P<body>\S*)(?:\s+(?P<direction>[RTrt]))?$")
 _XL_LOG = re.compile(rf"^{_HEX}{{5}}#{_HEX}{{2}}:{_HEX}{{2}}:{_HEX}{{8}}#(?:{_HEX}{{2}}){{1,2048}}(?:\s+[RT])?$")
 _XL_SCREEN = re.compile(
@@ -63,14 +65,21 @@ _SCREEN_FRAME = re.compile(
     rf"^(?:(?P<way>[RT])X (?P<brs>[B-]) (?P<esi>[E-])\s+)?(?P<id>{_HEX}+)\s+"
     r"(?:\[(?P<length>\d{1,2})\]|\{(?P<dlc>[0-9A-Fa-f])\})(?:\s+(?P<rest>.*))?$"
 )
-_SCREEN_END = re.compile(r"^\s*(?:(?P<quote>['`]).*(?P=quote))?\s*(?P<error>ERRORFRAME)?\s*$")
+_SCREEN_END = re.compile(r"\s*(?:(?P<quote>['`])(?P<text>.*)(?P=quote))?\s*(?:ERRORFRAME)?\s*$")
+_DETAIL = re.compile(r"^\t[a-z]")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
+_REMOTE_REQUEST = re.compile(r"^remote request\s*$")
 _DROPS = re.compile(r"^\s*DROPCOUNT: dropped \d+ CAN frames? on '")
 _DOWN = re.compile(r"^\s*\S+: interface down\s*$")
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A frame as read from one line. `id_at` and `data_at` are the places of hex digits in the line's bytes."""
+    """A frame as read from one line.
+
+    `id_at` and `data_at` (a place for each byte) tell where in the line the hex digits stand, `text_at` where its
+    column of text does.
+    """
 
     stamp: Stamp
     bus: str
@@ -80,6 +89,7 @@ class Frame:
     data: bytes
     id_at: tuple[int, int]
     data_at: tuple[int, ...]
+    text_at: tuple[int, int] | None = None
     remarks: tuple[str, ...] = ()
 
 
@@ -104,7 +114,12 @@ def read_line(text: str) -> Frame | NoFrame:
         if not trimmed:
             return BLANK
     note = _note(trimmed)
-    return NoFrame("note", note) if note else _read_frame(trimmed)
+    if note:
+        return NoFrame("note", note)
+    read = _read_frame(trimmed)
+    if isinstance(read, NoFrame) and _DETAIL.match(trimmed):
+        return NoFrame("note", NOTE_DETAIL)
+    return read
 
 
 def _read_frame(trimmed: str) -> Frame | NoFrame:
@@ -118,6 +133,8 @@ def _read_frame(trimmed: str) -> Frame | NoFrame:
     stamp = stamp.moved(head.start("stamp"))
     if len(head["bus"]) > LONGEST_BUS_NAME:
         return NoFrame("skipped", f"the bus name has more than {LONGEST_BUS_NAME} characters")
+    if _CONTROL.search(head["bus"]):
+        return _skip("control characters in the bus name", trimmed)
     rest = head["rest"]
     if _XL_LOG.match(rest) or _XL_SCREEN.match(rest):
         return NoFrame("note", NOTE_XL)
@@ -127,13 +144,13 @@ def _read_frame(trimmed: str) -> Frame | NoFrame:
     screen = _SCREEN_FRAME.match(rest)
     if screen is not None:
         return _screen_frame(screen, stamp, head["bus"], head.start("rest"))
+    if _LOG_BEGINNING.match(rest):
+        return _skip("no time stamp" if head["stamp"] is None else "something stands behind the frame", trimmed)
     return _skip("no frame after the bus name", trimmed)
 
 
 def _note(text: str) -> str | None:
-    """Name the note, for a line that carries no frame by design."""
-    if text[0] == "\t":
-        return NOTE_DETAIL
+    """Name the note, for a line that by its words carries no frame."""
     if text.lstrip().startswith(("#", ";", "//")):
         return NOTE_COMMENT
     if _DROPS.match(text):
@@ -258,10 +275,17 @@ def _screen_frame(match: re.Match[str], stamp: Stamp, bus: str, begin: int) -> F
     length = int(match["length"]) if dlc is None else min(dlc, CLASSIC_BYTES)
     flags |= _raw_dlc(match["dlc"])
     rest = match["rest"] or ""
-    read = _screen_payload(rest, length, FD_BYTES if is_fd else CLASSIC_BYTES)
+    if _REMOTE_REQUEST.match(rest):
+        if flags & (ERROR | FD):
+            return NoFrame("skipped", "an error frame or a CAN FD frame cannot be a remote frame")
+        flags |= REMOTE
+        read: _Payload | str = _Payload(b"")
+    else:
+        read = _screen_payload(rest, length)
+    if length > (FD_BYTES if is_fd else CLASSIC_BYTES):
+        return NoFrame("skipped", f"a length of {length}, more than {FD_BYTES if is_fd else CLASSIC_BYTES} bytes")
     if isinstance(read, str):
         return NoFrame("skipped", read)
-    data, places, is_remote = read
     remarks = [remark] if remark else []
     if is_fd and length not in FD_SIZES:
         remarks.append(ODD_FD_SIZE)
@@ -270,30 +294,37 @@ def _screen_frame(match: re.Match[str], stamp: Stamp, bus: str, begin: int) -> F
         stamp=stamp,
         bus=bus,
         can_id=can_id,
-        flags=flags | (REMOTE if is_remote else 0),
+        flags=flags,
         length=length,
-        data=data,
+        data=read.data,
         id_at=(begin + match.start("id"), begin + match.end("id")),
-        data_at=tuple(at + place for place in places),
+        data_at=tuple(at + place for place in read.data_at),
+        text_at=None if read.text_at is None else (at + read.text_at[0], at + read.text_at[1]),
         remarks=tuple(remarks),
     )
 
 
-def _screen_payload(rest: str, length: int, most: int) -> tuple[bytes, list[int], bool] | str:
-    """Give payload, places of its hex digits (none if it is binary or swapped), remote or not; or why not."""
-    if length > most:
-        return f"a length of {length}, more than {most} bytes"
-    if rest.startswith("remote request"):
-        return b"", [], True
+@dataclass(frozen=True, slots=True)
+class _Payload:
+    """The bytes behind a length on a screen, the places of their hex digits (none if binary) and of the text."""
+
+    data: bytes
+    data_at: tuple[int, ...] = ()
+    text_at: tuple[int, int] | None = None
+
+
+def _screen_payload(rest: str, length: int) -> _Payload | str:
+    """Read the payload bytes (hex or binary, plain or with back-ticks and swapped) and what follows; or why not."""
     if not length:
-        return (b"", [], False) if _SCREEN_END.match(rest) else "bytes behind a length of 0"
+        return _Payload(b"") if _SCREEN_END.match(rest) else "bytes behind a length of 0"
     for group, base in ((rf"{_HEX}{{2}}", 16), ("[01]{8}", 2)):
         for between in (" ", "`"):
             found = re.match(rf"({group}(?:{between}{group}){{{length - 1}}})(?![0-9A-Fa-f`])(.*)$", rest)
-            if found and _SCREEN_END.match(found[2]):
-                words = found[1].split(between)
-                swapped = between == "`" and length > 1
-                data = bytes(int(word, base) for word in (reversed(words) if swapped else words))
-                plain = base == 16 and not swapped
-                return data, [3 * number for number in range(length)] if plain else [], False
+            end = found and _SCREEN_END.match(rest, found.start(2))
+            if not found or not end:
+                continue
+            order = -1 if between == "`" and length > 1 else 1
+            data = bytes(int(word, base) for word in found[1].split(between)[::order])
+            places = tuple(range(0, 3 * length, 3))[::order] if base == 16 else ()
+            return _Payload(data, places, None if end["quote"] is None else end.span("text"))
     return f"not the {length} bytes that the length says"

@@ -16,9 +16,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from decoder.account import TimeBase
     from decoder.capture.tally import Tally
 
-_MIXED = "the files do not count time from the same zero: they stand one after the other, as given"
+_OWN_ZEROS = "the files do not count time from the same zero: they stand one after the other, as given"
+_OWN: frozenset[TimeBase] = frozenset(("summed", "counted"))
 
 
 class _File:
@@ -55,10 +57,10 @@ class _File:
 
 
 def merged(files: Sequence[Iterator[Frames]], tally: Tally) -> Iterator[Frames]:
-    """Give the frames of all files in time order, block by block."""
+    """Give the frames of all files in time order, block by block; as given, if each file has a zero of its own."""
     opened = [_File(blocks) for blocks in files]
-    if len(tally.bases) > 1:
-        tally.said[_MIXED] = None
+    if _have_zeros_of_their_own(opened, tally):
+        tally.said[_OWN_ZEROS] = None
         for file in opened:
             while file.frames is not None:
                 frames = file.frames
@@ -71,3 +73,11 @@ def merged(files: Sequence[Iterator[Frames]], tally: Tally) -> Iterator[Frames]:
         keys = np.concatenate([part_keys for _, part_keys in parts])
         together = concatenate([frames for frames, _ in parts], tally.account())
         yield together.take(np.argsort(keys, kind="stable"))
+
+
+def _have_zeros_of_their_own(files: Sequence[_File], tally: Tally) -> bool:
+    """Tell whether the files cannot be put in time order: other time bases, or each counts from its own beginning."""
+    if len(tally.bases) > 1 or not _OWN.isdisjoint(tally.bases):
+        return True
+    begin_at_zero = [file for file in files if file.frames is not None and file.frames.time_ns[0] == 0]
+    return len(begin_at_zero) > 1

@@ -5,7 +5,6 @@ from __future__ import annotations
 import bz2
 import gzip
 import lzma
-import os
 import sys
 import zlib
 from contextlib import contextmanager
@@ -15,22 +14,38 @@ from typing import IO, TYPE_CHECKING, cast
 from decoder.errors import CaptureError, Where
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
 STANDARD_INPUT = "-"
 # A block that is read at once: small enough for its columns to stay in a processor's cache.
 BLOCK_BYTES = 1 << 20
-# A single line longer than this is no line of a log; it is cut here so that memory stays bounded.
-_LONGEST_LINE = 1 << 24
+# Of a line longer than this (no line of a log is), the middle is left out so that memory stays bounded.
+_LONGEST_LINE = 1 << 20
 _MARKS = ((b"\x1f\x8b", "gzip"), (b"\xfd7zXZ\x00", "xz"), (b"BZh", "bzip2"))
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+
+
+class Progress:
+    """Adds up what was read of several files, and tells it."""
+
+    def __init__(self, tell: Callable[[int, int | None], None], paths: Sequence[str]) -> None:
+        """Take the function that is told bytes done and in total (``None`` where that is not known)."""
+        sizes = [_size(path) for path in paths]
+        self._tell = tell
+        self._done = [0] * len(sizes)
+        self._total = None if None in sizes else sum(size or 0 for size in sizes)
+
+    def note(self, number: int, done: int) -> None:
+        """Take how many bytes of one file are done."""
+        self._done[number] = done
+        self._tell(sum(self._done), self._total)
 
 
 class Source:
     """One capture file while it is read; `cut_short` tells afterwards that a compressed file ended too early."""
 
-    def __init__(self, path: str, progress: Callable[[int, int | None], None] | None = None) -> None:
-        """Take the path (``-``: standard input) and a function that is told bytes done and total."""
+    def __init__(self, path: str, progress: Callable[[int], None] | None = None) -> None:
+        """Take the path (``-``: standard input) and a function that is told the bytes done."""
         self.path = path
         self.cut_short = False
         self._progress = progress
@@ -38,28 +53,21 @@ class Source:
     def blocks(self, block_bytes: int = BLOCK_BYTES) -> Iterator[bytes]:
         """Give blocks of whole lines; only the last may lack its line feed. Raises `CaptureError`."""
         with _opened(self.path) as raw:
-            total = _size(self.path)
             unpacked, is_packed = _unpacked(raw)
+            taken = 0
             rest = b""
-            first = True
-            while True:
-                part = self._read(unpacked, block_bytes, is_packed=is_packed)
-                if first:
-                    part = part.removeprefix(_BYTE_ORDER_MARK)
-                    first = False
+            while part := self._read(unpacked, max(block_bytes, len(_BYTE_ORDER_MARK)), is_packed=is_packed):
+                taken += len(part)
                 if self._progress is not None:
-                    self._progress(_position(raw), total)
-                if not part:
-                    break
+                    self._progress(_position(raw, taken))
+                if taken == len(part):
+                    part = part.removeprefix(_BYTE_ORDER_MARK)
                 end = part.rfind(b"\n") + 1
                 if end:
-                    yield rest + part[:end] if rest else part[:end]
+                    yield b"".join((rest, memoryview(part)[:end]))
                     rest = part[end:]
-                else:
+                elif len(rest) < _LONGEST_LINE:
                     rest += part
-                    if len(rest) > _LONGEST_LINE:
-                        yield rest
-                        rest = b""
             if rest:
                 yield rest
 
@@ -84,6 +92,8 @@ class Source:
 @contextmanager
 def _opened(path: str) -> Iterator[IO[bytes]]:
     if path == STANDARD_INPUT:
+        if sys.stdin is None:
+            raise CaptureError("there is no standard input to read the capture from")
         yield sys.stdin.buffer
         return
     try:
@@ -98,14 +108,18 @@ def _opened(path: str) -> Iterator[IO[bytes]]:
 
 
 def _size(path: str) -> int | None:
-    return None if path == STANDARD_INPUT else os.stat(path).st_size  # noqa: PTH116  (a path as given)
+    try:
+        return None if path == STANDARD_INPUT else Path(path).stat().st_size
+    except OSError:
+        return None
 
 
-def _position(raw: IO[bytes]) -> int:
+def _position(raw: IO[bytes], taken: int) -> int:
+    """Give the place in the file; of a pipe, the bytes of text taken from it."""
     try:
         return raw.tell()
     except OSError:
-        return 0
+        return taken
 
 
 def _unpacked(raw: IO[bytes]) -> tuple[IO[bytes], bool]:

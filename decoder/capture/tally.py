@@ -11,7 +11,7 @@ from decoder.capture.timing import TimeCheck
 
 if TYPE_CHECKING:
     from decoder.account import TimeBase
-    from decoder.capture.blocks import Block
+    from decoder.capture.rows import Block
 
 _MOST_LISTED = 1000
 # From this share of equal stamps on, the recorder's clock is said to have coarse steps.
@@ -35,6 +35,7 @@ class Tally:
     said: dict[str, None] = field(default_factory=dict)
     bases: dict[TimeBase, None] = field(default_factory=dict)
     check: TimeCheck = field(default_factory=TimeCheck)
+    first_skipped: str = ""  # the text of the first skipped line
 
     def take(self, block: Block, path: str) -> None:
         """Add one block."""
@@ -46,11 +47,13 @@ class Tally:
         self.remarks.update(block.remarks)
         self.skipped += len(block.skipped)
         self.reasons.update(why for _, why in block.skipped)
+        self.first_skipped = self.first_skipped or block.first_skipped
         room = _MOST_LISTED - len(self.listed)
         self.listed.extend(SkippedLine(path, line, why) for line, why in block.skipped[:room])
 
     def account(self) -> Account:
         """Give the account so far."""
+        backwards, gaps, faults = self.check.faults(self.paths)
         return Account(
             paths=self.paths,
             lines=self.lines,
@@ -62,10 +65,10 @@ class Tally:
             skipped_reasons=dict(self.reasons),
             skipped_lines=tuple(self.listed),
             time_bases=tuple(self.bases),
-            backwards=self.check.backwards,
-            gaps=self.check.gaps,
+            backwards=backwards,
+            gaps=gaps,
             duplicate_stamps=self.check.duplicates,
-            time_faults=tuple(self.check.faults),
+            time_faults=faults,
             remarks=tuple(self._all_remarks()),
         )
 

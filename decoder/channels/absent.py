@@ -17,6 +17,8 @@ from decoder.maps.plan import values
 from decoder.maps.quantities import quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from decoder.channels.series import Channel
@@ -24,8 +26,9 @@ if TYPE_CHECKING:
 
 # Value-table words for 'not available', letters only. Common practice, no source; SNA: signal not available.
 _ABSENT_WORDS = re.compile(
-    r"^(signal)?(not|un)available$|^n/?a$|^sna$|^no(t)?(data|valid|signal|measured|measurement|value|present)$"
-    r"|^invalid(value|data|signal)?$|^absent$|^missing$|^unavail$|^notavail$"
+    r"^(signal|data|value|sensor)?(not|un)avail(able)?$|^n/?a$|^sna$|^absent$|^missing$"
+    r"|^no(t)?(data|valid|signal|measured|measurement|value|present)$"
+    r"|^(signal|data|value|sensor)?(invalid|notvalid)$|^invalid(value|data|signal)$"
 )
 # Fields shorter than this use all their values (common practice, no source).
 _SHORTEST_BITS = 8
@@ -35,10 +38,16 @@ _J1939_ERROR = 0xFE
 
 @dataclass(frozen=True, slots=True)
 class Neighbours:
-    """Values just outside the samples at hand, where a capture is read in blocks; ``None`` where there is none."""
+    """Values outside the samples at hand, where a capture is read in blocks; ``None`` where there is none.
+
+    before, after : the nearest samples whose bits are not those of 'not available'
+    run_first, run_last : the ends of a run of such bits that begins in an earlier block, or ends in a later one
+    """
 
     before: float | None = None
     after: float | None = None
+    run_first: float | None = None
+    run_last: float | None = None
 
 
 def absent_samples(
@@ -52,20 +61,21 @@ def absent_samples(
     """
     if channel.role.absent == () or not len(raw):
         return None
-    named = _named_values(channel)
-    absent = np.isin(raw, named) if len(named) else np.zeros(len(raw), np.bool_)
+    named = named_values(channel.signal, channel.role.absent or ())
+    # In the raw values' own type: 64 bits must not pass through a float.
+    absent = np.isin(raw, np.array(named, raw.dtype)) if named else np.zeros(len(raw), np.bool_)
     special = _special(channel, raw)
     if special is not None:
         absent |= special & _cannot_be(channel, raw, special, neighbours or Neighbours())
     return absent if absent.any() else None
 
 
-def _named_values(channel: Channel) -> NDArray[Any]:
-    """Raw values that sheet or value table call absent."""
-    labelled = [raw for raw, word in channel.signal.labels.items() if says_absent(word)]
-    found = {*labelled, *(channel.role.absent or ())}
-    low, high = raw_range(channel.signal.field)
-    return np.array(sorted(value for value in found if low <= value <= high))
+def named_values(signal: Signal, by_sheet: Sequence[int] = ()) -> list[int]:
+    """Raw values that the value table or the sheet calls absent; 255 in a signed byte is the bits of -1."""
+    found = {*(raw for raw, word in signal.labels.items() if says_absent(word)), *by_sheet}
+    low, high = raw_range(signal.field)
+    whole = 1 << signal.field.length
+    return sorted({value if value <= high else value - whole for value in found if low <= value < whole})
 
 
 def says_absent(word: str) -> bool:
@@ -162,8 +172,13 @@ def _in_jumping_runs(
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     outside = np.concatenate(([_or_nan(neighbours.before)], value, [_or_nan(neighbours.after)]))
     before, after = outside[starts], outside[ends + 1]
+    first, last = value[starts], value[ends - 1]
+    if special[0] and neighbours.run_first is not None:
+        first[0] = neighbours.run_first
+    if special[-1] and neighbours.run_last is not None:
+        last[-1] = neighbours.run_last
     with np.errstate(invalid="ignore"):
-        jumps = (np.abs(value[starts] - before) > step) | (np.abs(value[ends - 1] - after) > step)
+        jumps = (np.abs(first - before) > step) | (np.abs(last - after) > step)
     marks = np.zeros(len(value) + 1, np.int64)
     np.add.at(marks, starts[jumps], 1)
     np.add.at(marks, ends[jumps], -1)

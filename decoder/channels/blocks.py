@@ -8,7 +8,7 @@ equal the whole capture decoded at once.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -36,17 +36,23 @@ if TYPE_CHECKING:
     from decoder.channels.series import Channel, Channels
     from decoder.frames import Frames, Key
     from decoder.maps.pack_sheet import PackSheet
-    from decoder.maps.signal_map import Message, SignalMap
+    from decoder.maps.signal_map import Message, Signal, SignalMap
 
 
 @dataclass(frozen=True, slots=True)
 class _Edge:
-    """The ends of one channel in one block: first and last value that may be a measurement, first time."""
+    """The ends of one channel in one block: first and last value that may be a measurement, first time.
+
+    `leading` is the last value of a run of 'not available' bits that the block begins with, `trailing` the first one
+    of a run that it ends with.
+    """
 
     block: int
-    first_value: float | None
-    last_value: float | None
     first_ns: int
+    first_value: float | None = None
+    last_value: float | None = None
+    leading: float | None = None
+    trailing: float | None = None
 
 
 @dataclass(slots=True)
@@ -78,11 +84,26 @@ class _Learning:
 
 def _edge(block: int, source: Source, cut: Cut) -> _Edge:
     special = special_bits(source.message, source.signal, cut.raw)
-    plain = np.arange(len(cut.raw)) if special is None else np.flatnonzero(~special)
-    if not len(plain):
-        return _Edge(block, None, None, int(cut.time_ns[0]))
-    ends = values(source.signal, cut.raw[plain[[0, -1]]]).astype(np.float64)
-    return _Edge(block, float(ends[0]), float(ends[1]), int(cut.time_ns[0]))
+    first_ns, last = int(cut.time_ns[0]), len(cut.raw) - 1
+    if special is not None and special.all():
+        ends = _values_at(source.signal, cut.raw, [last, 0])
+        return _Edge(block, first_ns, leading=ends[0], trailing=ends[1])
+    first_plain = 0 if special is None else int(np.argmin(special))
+    last_plain = last if special is None else last - int(np.argmin(special[::-1]))
+    at = [first_plain, last_plain, max(first_plain - 1, 0), min(last_plain + 1, last)]
+    first_value, last_value, leading, trailing = _values_at(source.signal, cut.raw, at)
+    return _Edge(
+        block,
+        first_ns,
+        first_value,
+        last_value,
+        leading if first_plain > 0 else None,
+        trailing if last_plain < last else None,
+    )
+
+
+def _values_at(signal: Signal, raw: NDArray[Any], at: list[int]) -> list[float]:
+    return [float(value) for value in values(signal, raw[at])]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +145,8 @@ def learn(blocks: Iterable[Frames], signal_map: SignalMap, sheet: PackSheet | No
         (name, channels[name].quantity, one.count, one.high - one.low if one.count else 0.0, _step(channels[name]))
         for name, one in learned.items()
     )
-    wholes = [_wholes(one, number, last_ns, stuck=name in stuck) for name, one in learned.items()]
-    per_block = tuple(dict(zip(learned, column, strict=True)) for column in zip(*wholes, strict=True)) if wholes else ()
+    wholes = {name: _wholes(one, number, last_ns, stuck=name in stuck) for name, one in learned.items()}
+    per_block = tuple({name: whole[block] for name, whole in wholes.items()} for block in range(number))
     return Learned(channels, per_block, first_ns or 0, last_ns)
 
 
@@ -142,25 +163,43 @@ def _wholes(learning: _Learning, blocks: int, end_ns: int, *, stuck: bool) -> li
     """Give for each block what stands before and after it."""
     usual = learning.usual_cycle_s()
     by_block = {edge.block: edge for edge in learning.edges}
-    before: list[float | None] = []
-    value: float | None = None
-    for block in range(blocks):
-        before.append(value)
+    before = _carried([_end(by_block.get(block), ahead=True) for block in range(blocks)])
+    after = _carried([_end(by_block.get(block), ahead=False) for block in reversed(range(blocks))])[::-1]
+    next_ns = [end_ns]
+    for block in reversed(range(1, blocks)):
         edge = by_block.get(block)
-        if edge is not None and edge.last_value is not None:
-            value = edge.last_value
-    after: list[tuple[float | None, int]] = []
-    following: tuple[float | None, int] = (None, end_ns)
-    for block in reversed(range(blocks)):
-        after.append(following)
-        edge = by_block.get(block)
-        if edge is not None:
-            nearest = edge.first_value if edge.first_value is not None else following[0]
-            following = (nearest, edge.first_ns)
+        next_ns.append(next_ns[-1] if edge is None else edge.first_ns)
     return [
-        Whole(usual, stuck, Neighbours(earlier, later), next_ns)
-        for earlier, (later, next_ns) in zip(before, reversed(after), strict=True)
+        Whole(usual, stuck, Neighbours(earlier, later, run_first, run_last), following)
+        for (earlier, run_first), (later, run_last), following in zip(before, after, reversed(next_ns), strict=False)
     ]
+
+
+# The nearest value that may be a measurement, and the far end of a run of 'not available' bits before it.
+_End = tuple[float | None, float | None]
+
+
+def _end(edge: _Edge | None, *, ahead: bool) -> _End | None:
+    """Give what a block shows to the block after it (`ahead`) or before it; ``None`` without samples."""
+    if edge is None:
+        return None
+    return (edge.last_value, edge.trailing) if ahead else (edge.first_value, edge.leading)
+
+
+def _carried(ends: list[_End | None]) -> list[_End]:
+    """Carry what each block shows on to the next one, through blocks without samples or only with 'not available'."""
+    seen: list[_End] = []
+    value: float | None = None
+    run: float | None = None
+    for end in ends:
+        seen.append((value, run))
+        if end is None:
+            continue
+        if end[0] is None:
+            run = end[1] if run is None else run
+        else:
+            value, run = end
+    return seen
 
 
 def decoded_blocks(

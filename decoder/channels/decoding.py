@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decoder.channels.absent import Neighbours, absent_samples, limiting_range, special_bits
+from decoder.channels.absent import Neighbours, absent_samples, limiting_range, named_values, special_bits
 from decoder.channels.series import Channel, Channels, DecodeAccount, Limit, Series
 from decoder.channels.states import cycle_s, stuck_names
 from decoder.frames import ERROR, REMOTE, Frames, Key
@@ -220,7 +220,7 @@ def _own_unit(channel: Channel, value: float) -> float:
 class Counts:
     """Counted while decoding."""
 
-    pages: dict[tuple[str, str, int], int] = field(default_factory=dict)
+    pages: Counter[tuple[str, str, int]] = field(default_factory=Counter)
     short: Counter[str] = field(default_factory=Counter)
     long: Counter[str] = field(default_factory=Counter)
 
@@ -238,7 +238,7 @@ def samples_of(
     frames: Frames, streams: Streams, channels: Mapping[str, Channel], counts: Counts
 ) -> Iterator[tuple[str, Cut]]:
     """Cut every channel's samples; `channels` are made from `streams`, or from more than those."""
-    names = {(c.bus, id(c.message), id(c.signal)): name for name, c in channels.items()}
+    names = _names_by_source(channels)
     for source, cut in cuts_of(frames, streams, counts):
         yield names[source.bus, id(source.message), id(source.signal)], cut
 
@@ -257,7 +257,7 @@ def cuts_of(frames: Frames, streams: Streams, counts: Counts) -> Iterator[tuple[
         counts.long[message.name] += int(np.count_nonzero(length > message.length))
         for selector, counter in pages.unknown.items():
             for value, count in counter.items():
-                counts.pages[message.name, selector, value] = count
+                counts.pages[message.name, selector, value] += count
 
 
 def _shared_rows(
@@ -316,13 +316,21 @@ def _range_of(series: Series) -> tuple[str, str | None, int, float, float]:
 
 
 def extremes(message: Message, signal: Signal, raw: NDArray[Any]) -> tuple[int, float, float]:
-    """Give how many samples are not all ones, the smallest and the largest value of those (0 if there are none)."""
+    """Give how many samples are not all ones and not labelled absent, their smallest and largest value (0 for none)."""
     special = special_bits(message, signal, raw)
+    named = named_values(signal)
+    if named:
+        by_name = np.isin(raw, np.array(named, raw.dtype))
+        special = by_name if special is None else special | by_name
     kept = raw if special is None or not special.any() else raw[~special]
-    if not len(kept):
-        return 0, 0.0, 0.0
-    ends = values(signal, kept if signal.is_float else np.array([kept.min(), kept.max()]))
-    return len(kept), float(ends.min()), float(ends.max())
+    if signal.is_float:
+        ends = values(signal, kept)
+        ends = ends[np.isfinite(ends)]
+        count = len(ends)
+    else:
+        count = len(kept)
+        ends = values(signal, np.array([kept.min(), kept.max()], kept.dtype)) if count else kept
+    return (count, float(ends.min()), float(ends.max())) if count else (0, 0.0, 0.0)
 
 
 def with_sheet(channels: Channels, sheet: PackSheet | None) -> Channels:
@@ -352,8 +360,8 @@ def _account_of(frames: Frames, signal_map: SignalMap, streams: Streams, counts:
     known = {key for key, _, _ in streams}
     unknown = {key: len(rows) for key, rows in frames.rows_of.items() if key not in known}
     seen = {id(message) for _, _, message in streams}
-    remote = int(np.count_nonzero(frames.flags & REMOTE))
     error = int(np.count_nonzero(frames.flags & ERROR))
+    remote = int(np.count_nonzero(frames.flags & (REMOTE | ERROR))) - error
     return DecodeAccount(
         frames=len(frames),
         decoded_frames=len(frames) - remote - error - sum(unknown.values()),
@@ -362,7 +370,7 @@ def _account_of(frames: Frames, signal_map: SignalMap, streams: Streams, counts:
         unknown_identifiers={
             (frames.bus_names[key.bus], key.can_id, key.extended): count for key, count in unknown.items()
         },
-        unknown_pages=counts.pages,
+        unknown_pages=dict(counts.pages),
         short_frames={name: count for name, count in counts.short.items() if count},
         long_frames={name: count for name, count in counts.long.items() if count},
         unseen=tuple(message.name for message in signal_map.messages if id(message) not in seen),

@@ -9,13 +9,15 @@ from __future__ import annotations
 import fnmatch
 import sys
 from dataclasses import replace
+from decimal import Decimal
 from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from decoder.atomic import replacing
-from decoder.channels.table import held, long_table
+from decoder.bits import MAX_FIELD_BITS
+from decoder.channels.table import COLUMNS, held, long_table, time_step_ns
 from decoder.errors import OutputError, UsageError, Where
 
 if TYPE_CHECKING:
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
     from decoder.channels.blocks import Learned
     from decoder.channels.series import Channel, Channels, Series
 
-_NANO = 1_000_000_000
 # Rows of a wide table that are made at once.
 _STEPS_AT_ONCE = 100_000
 
@@ -59,15 +60,17 @@ def write_table(
 
     `out` ending in ``.parquet`` gives Parquet, anything else CSV; ``None`` is CSV on standard output.
     """
+    wide = every_s is not None
     if every_s is None:
         tables = _long_tables(parts, learned, wanted, labels=labels)
     else:
-        tables = _wide_tables(parts, learned, wanted, every_s)
+        step_ns = time_step_ns(learned.first_ns, learned.last_ns, every_s)
+        tables = _wide_tables(parts, learned, wanted, step_ns)
     if out is None:
         return _write_csv(tables, sys.stdout)
     with replacing(out) as temporary:
         if out.suffix.lower() == ".parquet":
-            return _write_parquet(tables, temporary, _units(learned, wanted))
+            return _write_parquet(tables, temporary, learned, wanted, wide=wide)
         with temporary.open("w", encoding="utf-8", newline="") as file:
             return _write_csv(tables, file)
 
@@ -75,13 +78,17 @@ def write_table(
 def _long_tables(
     parts: Iterable[Channels], learned: Learned, wanted: Sequence[str], *, labels: bool
 ) -> Iterator[pd.DataFrame]:
+    """Give a table for each block, the first one empty, so that there is a head in any case."""
     names = frozenset(wanted)
+    columns = [*COLUMNS, "label"] if labels else list(COLUMNS)
+    yield pd.DataFrame({name: pd.Series(dtype="object") for name in columns})
     for part in parts:
         kept = replace(part, series={name: one for name, one in part.series.items() if name in names})
         table = long_table(kept, learned.first_ns)
         if labels:
             table["label"] = _labels(table, learned.channels)
-        yield table
+        if len(table):
+            yield table
 
 
 def _labels(table: pd.DataFrame, channels: Mapping[str, Channel]) -> list[str | None]:
@@ -91,22 +98,42 @@ def _labels(table: pd.DataFrame, channels: Mapping[str, Channel]) -> list[str | 
 
 
 def _wide_tables(
-    parts: Iterable[Channels], learned: Learned, wanted: Sequence[str], every_s: float
+    parts: Iterable[Channels], learned: Learned, wanted: Sequence[str], step_ns: int
 ) -> Iterator[pd.DataFrame]:
-    """Give the rows whose time lies in each block; a channel's last sample before the block is carried into it."""
-    step_ns = max(round(every_s * _NANO), 1)
+    """Give the rows before the end of each block; a channel's last sample before the block is carried into it.
+
+    The rows at a block's very end wait for the next one: it may begin with a frame of the same time stamp.
+    """
     next_ns = learned.first_ns
     carried: dict[str, Series] = {}
+    clock_ns = learned.first_ns
+    any_frames = False
+    yield _wide_rows(np.empty(0, np.int64), learned, wanted, carried)
     for part in parts:
-        here = {name: _after(carried.get(name), part.series[name]) for name in wanted if name in part.series}
-        carried.update({name: series for name, series in here.items() if len(series)})
-        until_ns = min(int(part.frames.time_ns.max()), learned.last_ns) if len(part.frames) else next_ns - 1
-        while next_ns <= until_ns:
-            count = min((until_ns - next_ns) // step_ns + 1, _STEPS_AT_ONCE)
-            at_ns = next_ns + np.arange(count) * step_ns
+        if not len(part.frames):
+            continue
+        any_frames = True
+        # Where the capture's clock jumps back, a row holds what came latest.
+        time_ns = np.maximum.accumulate(np.maximum(part.frames.time_ns, clock_ns))
+        clock_ns = int(time_ns[-1])
+        for name in wanted:
+            series = part.series.get(name)
+            if series is not None and len(series):
+                carried[name] = _after(carried.get(name), replace(series, time_ns=time_ns[series.rows]))
+        for at_ns in _steps(next_ns, clock_ns, step_ns):
             yield _wide_rows(at_ns, learned, wanted, carried)
             next_ns = int(at_ns[-1]) + step_ns
         carried = {name: _last_of(series) for name, series in carried.items()}
+    if any_frames:
+        for at_ns in _steps(next_ns, learned.last_ns + 1, step_ns):
+            yield _wide_rows(at_ns, learned, wanted, carried)
+
+
+def _steps(from_ns: int, before_ns: int, step_ns: int) -> Iterator[NDArray[np.int64]]:
+    """Give the time steps from `from_ns` on, in portions."""
+    portion = step_ns * _STEPS_AT_ONCE
+    for start_ns in range(from_ns, before_ns, portion):
+        yield np.arange(start_ns, min(start_ns + portion, before_ns), step_ns)
 
 
 def _wide_rows(
@@ -121,10 +148,6 @@ def _wide_rows(
 
 def _heading(channel: Channel) -> str:
     return f"{channel.name} [{channel.unit}]" if channel.unit else channel.name
-
-
-def _units(learned: Learned, wanted: Sequence[str]) -> dict[str, str]:
-    return {_heading(learned.channels[name]): learned.channels[name].unit for name in wanted}
 
 
 def _after(earlier: Series | None, series: Series) -> Series:
@@ -157,6 +180,8 @@ def _write_csv(tables: Iterable[pd.DataFrame], file: IO[str]) -> int:
     rows = 0
     for number, table in enumerate(tables):
         text = table.assign(time_s=_time_text(table["time_s"].to_numpy()))
+        if "value" in table.columns:
+            text["value"] = _value_text(table["value"].to_numpy())
         text.to_csv(file, index=False, header=number == 0, lineterminator="\n")
         rows += len(table)
     return rows
@@ -169,7 +194,25 @@ def _time_text(time_s: NDArray[np.float64]) -> list[str]:
     return [texts[index] for index in where]
 
 
-def _write_parquet(tables: Iterable[pd.DataFrame], path: Path, units: Mapping[str, str]) -> int:
+def _value_text(value: NDArray[Any]) -> NDArray[Any]:
+    """Write whole numbers without decimals, whatever column type the other channels of a block ask for."""
+    if value.dtype == np.float64:
+        distinct, where = np.unique(value, return_inverse=True)
+        return np.array([_number_text(one) for one in distinct.tolist()], object)[where]
+    return np.array([_number_text(one) for one in value.tolist()], object)
+
+
+def _number_text(number: float | None) -> str:
+    if number is None or number != number:  # noqa: PLR0124  (not a number)
+        return ""
+    if number == 0:
+        return "0"  # also for minus zero
+    return repr(number).removesuffix(".0")
+
+
+def _write_parquet(
+    tables: Iterable[pd.DataFrame], path: Path, learned: Learned, wanted: Sequence[str], *, wide: bool
+) -> int:
     try:
         import pyarrow as pa  # noqa: PLC0415
         from pyarrow import parquet  # noqa: PLC0415
@@ -183,11 +226,10 @@ def _write_parquet(tables: Iterable[pd.DataFrame], path: Path, units: Mapping[st
     writer = None
     try:
         for table in tables:
-            arrow = pa.Table.from_pandas(_plain(table), preserve_index=False)
             if writer is None:
-                schema = _with_units(pa, arrow.schema, units)
+                schema = _wide_schema(pa, learned, wanted) if wide else _long_schema(pa, table, learned, wanted)
                 writer = parquet.ParquetWriter(path, schema)
-            writer.write_table(arrow.cast(schema))
+            writer.write_table(pa.Table.from_pandas(_plain(table, schema), schema=schema, preserve_index=False))
             rows += len(table)
     finally:
         if writer is not None:
@@ -195,21 +237,37 @@ def _write_parquet(tables: Iterable[pd.DataFrame], path: Path, units: Mapping[st
     return rows
 
 
-def _plain(table: pd.DataFrame) -> pd.DataFrame:
-    """Give columns whose types are the same in every block: text as text, raw exact, value as float64."""
+def _plain(table: pd.DataFrame, schema: Any) -> pd.DataFrame:  # noqa: ANN401  (pyarrow has no types)
+    """Give columns of the types that the schema has: text as text, raw exact, numbers as float64."""
     plain = table.copy()
-    for name in plain.columns:
-        if isinstance(plain[name].dtype, pd.CategoricalDtype) or name == "label":
-            plain[name] = plain[name].astype("str")
-    if "raw" in plain.columns and "value" in plain.columns:
-        from decimal import Decimal  # noqa: PLC0415
-
-        if plain["raw"].dtype != np.int64:
-            plain["raw"] = pd.Series([Decimal(int(raw)) for raw in plain["raw"]], dtype="object")
-        plain["value"] = pd.to_numeric(plain["value"].astype("float64"))
+    for field in schema:
+        column = plain[field.name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            plain[field.name] = column.astype("object")
+        elif str(field.type) == "double":
+            plain[field.name] = pd.to_numeric(column.astype("float64"))
+        elif str(field.type).startswith("decimal"):
+            plain[field.name] = pd.Series([Decimal(int(raw)) for raw in column], dtype="object")
     return plain
 
 
-def _with_units(pa: Any, schema: Any, units: Mapping[str, str]) -> Any:  # noqa: ANN401  (pyarrow has no types)
-    fields = [field.with_metadata({"unit": units[field.name]}) if units.get(field.name) else field for field in schema]
+def _long_schema(pa: Any, table: pd.DataFrame, learned: Learned, wanted: Sequence[str]) -> Any:  # noqa: ANN401
+    """Give types that hold for every block: raw is a decimal if any channel needs 64 bits without sign."""
+    fields = [learned.channels[name].signal.field for name in wanted]
+    unsigned_64 = any(field.length == MAX_FIELD_BITS and not field.signed for field in fields)
+    kinds = {
+        "time_s": pa.float64(),
+        "value": pa.float64(),
+        "raw": pa.decimal128(20, 0) if unsigned_64 else pa.int64(),
+    }
+    return pa.schema([pa.field(name, kinds.get(name, pa.string())) for name in table.columns])
+
+
+def _wide_schema(pa: Any, learned: Learned, wanted: Sequence[str]) -> Any:  # noqa: ANN401
+    """Give a column a channel, its unit in the metadata too."""
+    fields = [pa.field("time_s", pa.float64(), metadata={"unit": "s"})]
+    for name in wanted:
+        channel = learned.channels[name]
+        unit = {"unit": channel.unit} if channel.unit else None
+        fields.append(pa.field(_heading(channel), pa.float64(), metadata=unit))
     return pa.schema(fields)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,8 @@ COLUMNS = ("time_s", "bus", "id", "message", "channel", "raw", "value", "unit", 
 _STATE_WORDS = [state.word for state in State]
 # Steps of a resolution with more decimals than this are not rounded to: the scale is no round number.
 _MOST_DECIMALS = 9
+# Rows of a wide table; a wrong stamp can make a capture last for years.
+_MOST_STEPS = 10_000_000
 
 
 def long_table(channels: Channels, first_ns: int | None = None) -> pd.DataFrame:
@@ -74,11 +77,19 @@ def _category(words: Sequence[str], which: NDArray[Any]) -> pd.Categorical[str]:
 def _joined(columns: Sequence[NDArray[Any]]) -> NDArray[Any]:
     """Join columns without losing a digit: object where neither int64, uint64 nor float64 holds them all."""
     kinds = {column.dtype for column in columns}
+    if np.dtype(np.uint64) in kinds and len(kinds) > 1:
+        columns = [_signed_if_small(column) for column in columns]
+        kinds = {column.dtype for column in columns}
     if len(kinds) == 1:
         return np.concatenate(columns)
     if kinds == {np.dtype(np.int64), np.dtype(np.float64)} and all(_fits_float(column) for column in columns):
         return np.concatenate([column.astype(np.float64) for column in columns])
     return np.concatenate([column.astype(object) for column in columns])
+
+
+def _signed_if_small(column: NDArray[Any]) -> NDArray[Any]:
+    small = column.dtype == np.uint64 and (not len(column) or int(column.max()) < 1 << 63)
+    return column.astype(np.int64) if small else column
 
 
 def _fits_float(column: NDArray[Any]) -> bool:
@@ -110,19 +121,28 @@ def wide_table(channels: Channels, every_s: float) -> pd.DataFrame:
     The first column is time_s, the others are named ``channel [unit]``. Raises `UsageError` for a step that is not
     positive or gives more than ten million rows.
     """
-    if not (math.isfinite(every_s) and every_s > 0):
-        raise UsageError(f"the time step must be more than 0 s, not {every_s:g}", advice="try --every 0.1")
-    step_ns = max(round(every_s * 1e9), 1)
-    steps = (channels.last_ns - channels.first_ns) // step_ns + 1 if len(channels.frames) else 0
-    if steps > 10_000_000:
-        raise UsageError(f"{steps} time steps are too many", advice="take a larger --every, or a range of time")
-    at_ns = channels.first_ns + np.arange(steps) * step_ns
+    step_ns = time_step_ns(channels.first_ns, channels.last_ns, every_s)
+    at_ns = np.arange(channels.first_ns, channels.last_ns + 1, step_ns) if len(channels.frames) else np.empty(0, int)
     columns: dict[str, NDArray[Any]] = {"time_s": (at_ns - channels.first_ns) / 1e9}
+    # Where the capture's clock jumps back, a row holds what came latest.
+    clock_ns = np.maximum.accumulate(channels.frames.time_ns) if len(channels.frames) else channels.frames.time_ns
     for name, series in channels.items():
         if len(series):
             unit = series.channel.unit
-            columns[f"{name} [{unit}]" if unit else name] = held(series, at_ns)
+            latest = replace(series, time_ns=clock_ns[series.rows])
+            columns[f"{name} [{unit}]" if unit else name] = held(latest, at_ns)
     return pd.DataFrame(columns)
+
+
+def time_step_ns(first_ns: int, last_ns: int, every_s: float) -> int:
+    """Give the time step of a wide table. Raises `UsageError` if not positive, or if it gives too many rows."""
+    if not (math.isfinite(every_s) and every_s > 0):
+        raise UsageError(f"the time step must be more than 0 s, not {every_s:g}", advice="try --every 0.1")
+    step_ns = max(round(every_s * 1e9), 1)
+    steps = (last_ns - first_ns) // step_ns + 1
+    if steps > _MOST_STEPS:
+        raise UsageError(f"{steps} time steps are too many", advice="take a larger --every, or a range of time")
+    return step_ns
 
 
 def held(series: Series, at_ns: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.commands.options import Verbs, add_capture, add_map, add_verb, decoded, judged
+from decoder.commands.options import Verbs, add_capture, add_map, add_verb, decoded, judged, sheet_path
 
 if TYPE_CHECKING:
     import argparse
@@ -53,7 +52,7 @@ def show(options: argparse.Namespace, *, as_text: bool) -> int:
             judgement=judgement,
             notes=load_notes(notes_file),
             capture_path=capture,
-            sheet_path=Path(options.sheet) if options.sheet else None,
+            sheet_path=sheet_path(options),
             notes_file=notes_file,
         )
     )

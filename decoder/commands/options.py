@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from decoder.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -83,8 +86,6 @@ _MOST_FAULTS = 10
 
 def tell_faults(signal_map: SignalMap) -> None:
     """Write the map's faults to standard error, the first few in full."""
-    from decoder.printable import printable
-
     for fault in signal_map.faults[:_MOST_FAULTS]:
         print(f"cellglean: map: {printable(str(fault))}", file=sys.stderr)
     more = len(signal_map.faults) - _MOST_FAULTS
@@ -93,10 +94,25 @@ def tell_faults(signal_map: SignalMap) -> None:
 
 
 def load_the_sheet(options: argparse.Namespace) -> PackSheet | None:
-    """Read the pack sheet, if one is named."""
+    """Read the pack sheet that is named, else the one that the screens keep beside a capture."""
     from decoder.maps import load_sheet
 
-    return load_sheet(options.sheet) if options.sheet else None
+    path = sheet_path(options)
+    if path is not None and not options.sheet:
+        print(f"cellglean: with the pack sheet {printable(str(path))}", file=sys.stderr)
+    return load_sheet(path) if path is not None else None
+
+
+def sheet_path(options: argparse.Namespace) -> Path | None:
+    """Give the path of the pack sheet: as named, else the one beside a single capture, if it is there."""
+    if options.sheet:
+        return Path(options.sheet)
+    if len(options.capture) != 1 or options.capture[0] == "-":
+        return None
+    from decoder.screens.session import sheet_beside
+
+    beside = sheet_beside(options.capture[0])
+    return beside if beside.is_file() else None
 
 
 def decoded(options: argparse.Namespace) -> Channels:

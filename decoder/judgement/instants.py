@@ -40,8 +40,8 @@ class Scans:
 
     time_ns : int64, k, when each scan ended
     volt : float64, k x cells, NaN where a cell has no sample in this scan
-    moved_v : float64, k, how far the median cell moves to the scan before or after, the larger of both; 0 where the
-        scan's samples are of one moment
+    moved_v : float64, k, how far the median cell moves from the scan before to the scan after; 0 where the scan's
+        samples are of one moment
     steady : bool, k, the current (where a channel measures it) does not move within the scan, or its samples are of
         one moment
     """
@@ -53,17 +53,18 @@ class Scans:
 
 
 def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | None:
-    """Line up cells scan by scan; ``None`` where that cannot be done (no cells, or fewer than three samples each)."""
-    cycles = [cycle for series in cells if (cycle := cycle_s(series.time_ns))]
-    if len(cycles) < len(cells) or not cells:
+    """Line up cells scan by scan; ``None`` where that cannot be done (not one cell with three samples or more)."""
+    cycles = {id(series): cycle for series in cells if (cycle := cycle_s(series.time_ns))}
+    if not cycles:
         return None
-    scan_ns = int(max(cycles) * 1e9)
-    time_ns = _scan_ends(cells, scan_ns)
+    scan_ns = int(max(cycles.values()) * 1e9)
+    time_ns = _scan_ends([series for series in cells if id(series) in cycles], scan_ns)
     volt = np.full((len(time_ns), len(cells)), np.nan)
     apart_ns = np.zeros(len(time_ns), np.int64)
     for column, series in enumerate(cells):
-        index = np.searchsorted(series.time_ns, time_ns, side="right") - 1
-        age_ns = time_ns - series.time_ns[index]
+        rising_ns = np.maximum.accumulate(series.time_ns)  # a capture's clock may jump back
+        index = np.searchsorted(rising_ns, time_ns, side="right") - 1
+        age_ns = time_ns - rising_ns[index]
         fresh = (index >= 0) & (age_ns <= scan_ns * _OLDEST_CYCLES)
         apart_ns[fresh] = np.maximum(apart_ns[fresh], age_ns[fresh])
         volt[fresh, column] = series.in_quantity_unit[index[fresh]]
@@ -73,7 +74,10 @@ def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | Non
 
 
 def _scan_ends(cells: Sequence[Series], scan_ns: int) -> NDArray[np.int64]:
-    """Give the sample times of the cell that comes last in a scan: there the others are youngest."""
+    """Give the sample times of the cell that comes last in a scan: there the others are youngest.
+
+    Where this cell has none, for it may fall silent, those of the cell before it count, and so on.
+    """
     slowest = max(cells, key=lambda series: cycle_s(series.time_ns) or 0.0)
     probe = slowest.time_ns[1 : _PROBE_SAMPLES + 1]
     delays = []
@@ -86,11 +90,29 @@ def _scan_ends(cells: Sequence[Series], scan_ns: int) -> NDArray[np.int64]:
     phase = np.mod(delays, scan_ns)
     order = np.argsort(phase)
     silence = np.diff(phase[order], append=phase[order[0]] + scan_ns)
-    return np.maximum.accumulate(cells[order[int(np.argmax(silence))]].time_ns)
+    backwards = np.roll(order[::-1], int(np.argmax(silence)) + 1)
+    times = np.unique(np.maximum.accumulate(cells[backwards[0]].time_ns))
+    for number in backwards[1:]:
+        times = _with_uncovered(times, np.maximum.accumulate(cells[number].time_ns), scan_ns)
+    return times
+
+
+def _with_uncovered(times: NDArray[np.int64], others: NDArray[np.int64], scan_ns: int) -> NDArray[np.int64]:
+    """Add those of `others` that no scan ending at one of `times` takes in."""
+    oldest_ns = int(scan_ns * _OLDEST_CYCLES)
+    if others[-1] <= times[-1] and others[0] >= times[0] - oldest_ns and np.diff(times).max(initial=0) <= oldest_ns:
+        return times
+    following = np.append(times, np.iinfo(np.int64).max)[np.searchsorted(times, others)]
+    # In this order, so that the largest number does not overflow.
+    uncovered = others < following - oldest_ns
+    return np.union1d(times, others[uncovered]) if uncovered.any() else times
 
 
 def _moved(volt: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the median cell's move to the neighbouring scans; 0 where nothing can be said."""
+    """Give the median cell's way from the scan before to the scan after; 0 where nothing can be said.
+
+    A step within a scan moves the median partly before and partly after it: both parts together are the step.
+    """
     moved = np.zeros(len(volt))
     if len(volt) < 2:
         return moved
@@ -100,18 +122,20 @@ def _moved(volt: NDArray[np.float64]) -> NDArray[np.float64]:
     if known.any():
         move[known] = np.abs(np.nanmedian(steps[known], axis=1))
     moved[1:] = move
-    moved[:-1] = np.maximum(moved[:-1], move)
+    moved[:-1] += move
+    moved[[0, -1]] *= 2  # only one side is known
     return moved
 
 
 def _steady(current: Series | None, time_ns: NDArray[np.int64], scan_ns: int) -> NDArray[np.bool_]:
-    """Tell for which scans the current stays the same from one scan time before the scan to its end."""
+    """Tell for which scans the current stays the same, from one scan time before the scan to just after its end."""
     if current is None or len(current) < 2:
         return np.ones(len(time_ns), np.bool_)
     ampere = current.in_quantity_unit
     at = np.maximum.accumulate(current.time_ns)
     first = np.maximum(np.searchsorted(at, time_ns - 2 * scan_ns, side="right") - 1, 0)
-    end = np.searchsorted(at, time_ns, side="right")
+    # The current's next sample counts too: it shows a step that fell between two samples.
+    end = np.minimum(np.searchsorted(at, time_ns, side="right") + 1, len(at))
     largest = float(np.nanmax(np.abs(ampere))) if not np.isnan(ampere).all() else 0.0
     step = abs(current.channel.signal.scale * (current.channel.factor or 1.0))
     allowed = max(_STEADY_SHARE * largest, _STEADY_STEPS * step)

@@ -40,11 +40,10 @@ def _folded(found: Sequence[Finding]) -> Iterator[Finding]:
     """Fold a spread over the pack into the module's spread that explains it at the same time."""
     module_spreads = [finding for finding in found if finding.code == "module-spread"]
     explained = {id(f): m for f in found if f.code == "pack-spread" for m in module_spreads if _explains(m, f)}
+    also = {id(module): ("pack-spread",) for module in explained.values()}
     for finding in found:
-        if id(finding) in explained:
-            continue
-        folded = [f for f in found if explained.get(id(f)) is finding]
-        yield replace(finding, also=tuple(dict.fromkeys(f.code for f in folded))) if folded else finding
+        if id(finding) not in explained:
+            yield replace(finding, also=also[id(finding)]) if id(finding) in also else finding
 
 
 def _explains(module: Finding, pack: Finding) -> bool:

@@ -22,6 +22,8 @@ from decoder.atomic import write_text
 from decoder.errors import SheetError, Where
 from decoder.judgement.finding import Severity
 
+# Nanoseconds since 1970 in 64 bits end after 292 years.
+_MOST_S = 9e9
 _KEYS: dict[str, type | tuple[type, ...]] = {"channel": str, "time_s": (int, float), "text": str, "severity": str}
 
 
@@ -64,7 +66,8 @@ def _note(entry: Any, number: int, path: Path) -> Note:  # noqa: ANN401  (whatev
         isinstance(entry, dict)
         and "text" in entry
         and entry.keys() <= _KEYS.keys()
-        and all(isinstance(value, _KEYS[key]) for key, value in entry.items())
+        and all(isinstance(value, _KEYS[key]) and not isinstance(value, bool) for key, value in entry.items())
+        and abs(entry.get("time_s", 0)) < _MOST_S  # also refuses what is not a number
     )
     if not good:
         raise SheetError(
@@ -93,11 +96,16 @@ def save_notes(path: Path, notes: tuple[Note, ...]) -> None:
     for note in notes:
         table = tomlkit.table()
         if note.channel is not None:
-            table.add("channel", note.channel)
+            table.add("channel", _encodable(note.channel))
         if note.time_s is not None:
             table.add("time_s", note.time_s)
-        table.add("text", note.text)
+        table.add("text", _encodable(note.text))
         table.add("severity", note.severity.word)
         entries.append(table)
     document.add("notes", entries)
     write_text(path, tomlkit.dumps(document))
+
+
+def _encodable(text: str) -> str:
+    """Give text that UTF-8 can hold: half of a surrogate pair, as from a broken terminal, is written out."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -155,15 +155,21 @@ def _absent(series: Series) -> Iterator[Finding]:
 
 def _stale(series: Series) -> Iterator[Finding]:
     stale = stale_samples(series)
+    if not stale.any():
+        return
+    end_ns = series.next_ns if series.next_ns is not None else int(series.time_ns[-1])
+    following_ns = np.append(series.time_ns[1:], end_ns)
+    gap_ns = np.where(stale, following_ns - series.time_ns, 0)
+    cycle = series.cycle_s or 0.0
     for span in spans(series.time_ns, stale, join_s=0.0):
-        following = span.last + 1
-        until = int(series.time_ns[following]) if following < len(series) else (series.next_ns or span.to_ns)
-        cycle = series.cycle_s or 0.0
+        until = int(following_ns[span.last])
+        longest = float(gap_ns[span.first : span.last + 1].max()) / 1e9
+        how_long = f"{longest:.1f} s" if span.count == 1 else f"up to {longest:.1f} s, {span.count} times"
         yield Finding(
             code="channel-stale",
             severity=Severity.CAUTION,
             place=series.channel.place,
-            value=(until - span.from_ns) / 1e9,
+            value=longest,
             limit=cycle * STALE_CYCLES,
             unit="s",
             from_ns=span.from_ns,
@@ -171,8 +177,7 @@ def _stale(series: Series) -> Iterator[Finding]:
             channel=series.channel.name,
             channels=(series.channel.name,),
             explanation=(
-                f"no new value for {(until - span.from_ns) / 1e9:.1f} s, expected every {_period(cycle)}. "
-                "What was last shown is not what is"
+                f"no new value for {how_long}, expected every {_period(cycle)}. What was last shown is not what is"
             ),
             source=f"{STALE_CYCLES} cycle times",
         )

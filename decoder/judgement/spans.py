@@ -48,33 +48,31 @@ def spans(
     if not len(where):
         return []
     ended = np.cumsum(~bad if good is None else good)  # a number for each stretch between good moments
-    new = np.diff(ended[where]) > 0
-    runs = np.split(where, np.flatnonzero(new) + 1)
-    found = [
-        Span(int(time_ns[run[0]]), int(time_ns[run[-1]]), int(run[0]), int(run[-1]), len(run))
-        for run in runs
-        if len(run) >= at_least
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(ended[where]) > 0) + 1))
+    counts = np.diff(starts, append=len(where))
+    kept = counts >= at_least
+    first, last, counts = where[starts][kept], where[starts + counts - 1][kept], counts[kept]
+    if not len(first):
+        return []
+    from_ns = time_ns[first]
+    reach_ns = np.maximum.accumulate(np.maximum(from_ns, time_ns[last]))
+    groups = np.concatenate(([0], np.flatnonzero(from_ns[1:] - reach_ns[:-1] > join_s * 1e9) + 1))
+    if len(groups) > MOST_SPANS:
+        parts, groups = len(groups), groups[:1]
+    else:
+        parts = 1
+    ends = np.append(groups[1:], len(first)) - 1
+    return [
+        Span(int(begin), int(until), int(one), int(other), int(count), parts)
+        for begin, until, one, other, count in zip(
+            np.minimum.reduceat(from_ns, groups),
+            reach_ns[ends],
+            first[groups],
+            last[ends],
+            np.add.reduceat(counts, groups),
+            strict=True,
+        )
     ]
-    joined: list[Span] = []
-    for span in found:
-        if joined and span.from_ns - joined[-1].to_ns <= join_s * 1e9:
-            joined[-1] = _together(joined[-1], span)
-        else:
-            joined.append(span)
-    if len(joined) > MOST_SPANS:
-        whole = joined[0]
-        for span in joined[1:]:
-            whole = _together(whole, span)
-        return [_in_parts(whole, len(joined))]
-    return joined
-
-
-def _together(one: Span, other: Span) -> Span:
-    return Span(one.from_ns, max(one.to_ns, other.to_ns), one.first, other.last, one.count + other.count, one.parts)
-
-
-def _in_parts(span: Span, parts: int) -> Span:
-    return Span(span.from_ns, span.to_ns, span.first, span.last, span.count, parts)
 
 
 def duration(span: Span) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from decoder.channels.states import STALE_CYCLES
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.instants import Scans, scans
 from decoder.judgement.spans import Span, duration, spans
@@ -91,7 +92,7 @@ def _spread_in(
     judged = _judged(table)
     spread = np.zeros(len(table.volt))
     spread[judged] = np.nanmax(table.volt[judged], axis=1) - np.nanmin(table.volt[judged], axis=1)
-    dust = 1e-9  # so that 4.140 - 4.100 is not above 0.040
+    dust = 1e-6  # so that 4.140 - 4.100 is not above 0.040, in 32-bit floats neither
     bad = judged & (spread - table.moved_v > limit.value + dust)
     good = judged & (spread <= limit.value + dust)
     at_least = min(PERSISTENT_SCANS, len(judged))
@@ -174,10 +175,7 @@ def _sum_mismatch(
     pack = packs[0]
     limit = limit_of(channels.sheet, "sum_mismatch_percent")
     total = table.volt.sum(axis=1)  # NaN where a cell is missing
-    index = np.searchsorted(pack.time_ns, table.time_ns, side="right") - 1
-    volt = np.where(index >= 0, pack.in_quantity_unit[np.maximum(index, 0)], np.nan)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        percent = np.abs(total - volt) / np.abs(volt) * 100
+    volt, percent = _against_pack(pack, table, total)
     judged = table.steady & (table.moved_v < STEADY_CELL_V) & np.isfinite(percent)
     if not judged.any():
         not_judged["sum-mismatch"] = "at no moment were all cells there and the pack steady"
@@ -205,6 +203,28 @@ def _sum_mismatch(
             ),
             source=limit.source,
         )
+
+
+def _against_pack(
+    pack: Series, table: Scans, total: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give the pack voltage at each scan, and by how many percent `total` misses it; NaN where it is not fresh.
+
+    The pack voltage may be sent less often than the cells: of the samples before and after the scan, the one that is
+    missed by less counts.
+    """
+    rising_ns = np.maximum.accumulate(pack.time_ns)
+    after = np.searchsorted(rising_ns, table.time_ns, side="right")
+    oldest_ns = (pack.cycle_s or np.inf) * STALE_CYCLES * 1e9
+    both = []
+    for index in (after - 1, after):
+        inside = np.clip(index, 0, len(pack) - 1)
+        fresh = (index == inside) & (np.abs(table.time_ns - rising_ns[inside]) <= oldest_ns)
+        both.append(np.where(fresh, pack.in_quantity_unit[inside], np.nan))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        percents = [np.abs(total - volt) / np.abs(volt) * 100 for volt in both]
+        take_after = np.isnan(percents[0]) | (percents[1] < percents[0])
+    return np.where(take_after, both[1], both[0]), np.where(take_after, percents[1], percents[0])
 
 
 def _why_no_sum(channels: Channels, cells: Sequence[Series], packs: Sequence[Series]) -> str | None:

@@ -23,7 +23,7 @@ _CSS: Final = """
     height: auto; width: 100%; max-width: 100; background: $surface; padding: 0 1; border: round $accent;
 }}
 {name} Static {{ height: auto; width: 100%; }}
-{name} Input {{ border: none; height: 1; padding: 0; background: $boost; }}
+{name} Input, {name} Input:focus {{ border: none; height: 1; padding: 0; background: $boost; }}
 """
 _LONGEST: Final = 400
 
@@ -111,7 +111,7 @@ class AskLimits(ModalScreen[tuple[float | None, float | None] | None]):
             yield Static("High limit:", markup=False)
             yield Input(self.before[1], max_length=40, id="high")
             yield Static(
-                "tab: the other one · enter: write them to the pack sheet · escape: leave them",
+                "tab: the other one · enter: write to the pack sheet · escape: leave it",
                 markup=False,
                 id="hint",
             )

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from decoder.channels import Channels, Series
     from decoder.judgement.instants import Scans
+    from decoder.maps.pack_sheet import PackSheet
 
 _WINDOW_CYCLES: Final = 12
 
@@ -80,9 +81,18 @@ def in_case_order(modules: Sequence[int | None], rows: Sequence[Sequence[int]]) 
     return lines + [[module] for module in modules if module not in named]
 
 
-def module_now(channels: Channels, module: int | None, cells: Sequence[Series], time_ns: int) -> ModuleNow:
-    """Give one module as it is at `time_ns`."""
-    current = next(iter(channels.of("pack current")), None)
+def in_case(sheet: PackSheet | None, module: int | None) -> str:
+    """Tell shortly where a module sits, counted from the front and from the left; nothing if the sheet does not say."""
+    for row, modules in enumerate(sheet.rows if sheet else (), start=1):
+        if module is not None and module in modules:
+            return f" · case row {row}, place {modules.index(module) + 1}"
+    return ""
+
+
+def module_now(
+    channels: Channels, module: int | None, cells: Sequence[Series], current: Series | None, time_ns: int
+) -> ModuleNow:
+    """Give one module as it is at `time_ns`; `current` is the pack's, ``None`` where no channel measures it."""
     limit = limit_of(channels.sheet, "module_spread_v")
     volt, steady = _one_instant(cells, current, time_ns)
     shown = []

@@ -9,7 +9,7 @@ from textual.binding import Binding
 
 from decoder.channels import State
 from decoder.printable import printable
-from decoder.screens.cells import CellNow, ModuleNow, in_case_order, module_now, modules_of
+from decoder.screens.cells import CellNow, ModuleNow, in_case, in_case_order, module_now, modules_of
 from decoder.screens.frame import DeskScreen, DeskView
 from decoder.screens.ink import STATE_INKS, Line, Part, cell_len, fitted, line, wrapped
 from decoder.screens.rows import moment_of, value_words
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from textual.binding import BindingType
     from textual.widget import Widget
 
-    from decoder.channels import Series
+    from decoder.channels import Channels, Series
 
 _CELL_MV = 7
 _CELL_VOLTS = 8
@@ -32,7 +32,8 @@ class Cells(DeskView):
     """Blocks of cells, a block a module."""
 
     as_volts = False
-    _modules: tuple[object, dict[int | None, list[Series]]] | None = None
+    _modules: tuple[Channels, dict[int | None, list[Series]], Series | None] | None = None
+    _shown: tuple[object, dict[int | None, ModuleNow]] = (None, {})
 
     @property
     def cell_width(self) -> int:
@@ -42,9 +43,24 @@ class Cells(DeskView):
     @property
     def modules(self) -> dict[int | None, list[Series]]:
         """The cell voltages by module."""
-        if self._modules is None or self._modules[0] is not self.desk.channels:
-            self._modules = (self.desk.channels, modules_of(self.desk.channels))
-        return self._modules[1]
+        return self._sorted()[1]
+
+    def _sorted(self) -> tuple[Channels, dict[int | None, list[Series]], Series | None]:
+        channels = self.desk.channels
+        if self._modules is None or self._modules[0] is not channels:
+            self._modules = (channels, modules_of(channels), next(iter(channels.of("pack current")), None))
+        return self._modules
+
+    def module(self, module: int | None) -> ModuleNow:
+        """Give one module at the moment shown; made once for each moment."""
+        channels, modules, current = self._sorted()
+        key = (id(channels), self.desk.now_ns)
+        if self._shown[0] != key:
+            self._shown = (key, {})
+        made = self._shown[1].get(module)
+        if made is None:
+            made = self._shown[1][module] = module_now(channels, module, modules[module], current, self.desk.now_ns)
+        return made
 
     def case_rows(self, width: int) -> list[list[int | None]]:
         """Give the modules in the rows of the case; one below the other where the width is too small for that."""
@@ -114,7 +130,7 @@ class Cells(DeskView):
         rest = f" {value} {state_words(moment.state)} · {place}"
         room = width - cell_len(name)
         long = f"{rest} · {printable(where or '', 80)}" if where else rest
-        shown = long if cell_len(long) <= room else rest + self._in_case(place.module)
+        shown = long if cell_len(long) <= room else rest + in_case(sheet, place.module)
         return line((name, "key"), fitted(shown, max(room, 0)))
 
     def _row_height(self, row: Sequence[int | None], width: int) -> int:
@@ -136,9 +152,9 @@ class Cells(DeskView):
         return lines
 
     def _block(self, module: int | None, width: int) -> list[list[Part]]:
-        now = module_now(self.desk.channels, module, self.modules[module], self.desk.now_ns)
+        now = self.module(module)
         per_line = max((width - 2) // self.cell_width, 1)
-        lines = [_module_heading(now, self._in_case(module), width)]
+        lines = [_module_heading(now, in_case(self.desk.channels.sheet, module), width)]
         for first in range(0, len(now.cells), per_line):
             parts: list[Part] = [("  ", "plain")]
             cells = now.cells[first : first + per_line]
@@ -147,15 +163,6 @@ class Cells(DeskView):
             parts.append((" " * max(width - 2 - self.cell_width * len(cells), 0), "plain"))
             lines.append(parts)
         return lines
-
-    def _in_case(self, module: int | None) -> str:
-        """Tell shortly where a module sits: row from the front, place from the left."""
-        sheet = self.desk.channels.sheet
-        for row, modules in enumerate(sheet.rows if sheet else (), start=1):
-            if module is not None and module in modules:
-                place = modules.index(module) + 1
-                return f" · case row {row}, place {place}"
-        return ""
 
     def _cell(self, cell: CellNow, module: ModuleNow) -> list[Part]:
         """Give one cell in its columns: chosen or not, symbol, value."""
@@ -173,8 +180,9 @@ class Cells(DeskView):
             millivolt = round(cell.over_mean_mv)
             value = f"{millivolt:+d}" if millivolt else "0"
         text = f"{symbol}{value}"
-        left, right = ("[", "]") if chosen else (" ", " ")
-        return [(left, "key"), (fitted(text, self.cell_width - 2, right=True), ink), (right, "key")]
+        if not chosen:
+            return [(text.rjust(self.cell_width - 1) + " ", ink)]
+        return [("[", "key"), (text.rjust(self.cell_width - 2), ink), ("]", "key")]
 
 
 def _module_heading(now: ModuleNow, in_case: str, width: int) -> list[Part]:

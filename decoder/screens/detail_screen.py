@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding
 
 from decoder.printable import printable
-from decoder.screens.facts import facts_of
+from decoder.screens.cells import in_case
+from decoder.screens.facts import Fact, facts_of
 from decoder.screens.frame import DeskScreen, DeskView
-from decoder.screens.ink import SEVERITY_INKS, Line, Part, fitted, line, wrapped
+from decoder.screens.ink import SEVERITY_INKS, Line, Part, cell_len, fitted, line, wrapped
 from decoder.screens.plot import plot
-from decoder.screens.rows import moment_of
+from decoder.screens.session import USER_FLAG
 from decoder.screens.symbols import severity_words, time_words
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 
 _LABEL = 10
 _WORD = 8
-_SHORTEST_PLOT = 5
+_LOWEST_PLOT = 6
+_MOST_FINDINGS = 3
 
 
 class Detail(DeskView):
@@ -35,20 +37,34 @@ class Detail(DeskView):
         series = self.desk.chosen
         if series is None:
             return [line(), line("  No channel is chosen.")]
-        below = self._facts(series, width)
-        room = height - 1 - len(below)
-        picture = self._picture(series, width, max(room, _SHORTEST_PLOT))
+        facts = facts_of(self.desk.channels, series.channel.name, self.desk.now_ns, self._so_far(series))
+        findings = self._findings(series, width)
+        # Where there is little room, what says least about the moment is left out, before the picture gets too low.
+        below = [*self._fact_lines(facts, width), *findings]
+        for word in ("comment", "taken as", "so far"):
+            if height - 1 - len(below) >= _LOWEST_PLOT:
+                break
+            facts = tuple(fact for fact in facts if fact.word != word)
+            below = [*self._fact_lines(facts, width), *findings]
+        room = max(height - 1 - len(below), _LOWEST_PLOT)
+        picture = self._picture(series, width, room)
         return [self._heading(series, width), *picture, *below]
 
+    def _so_far(self, series: Series) -> tuple[float, float]:
+        return self.desk.extremes.at(series, series.index_at(self.desk.now_ns))
+
     def _heading(self, series: Series, width: int) -> Line:
-        desk, channel = self.desk, series.channel
-        quantity = channel.quantity or "quantity not known"
-        where = ""
-        if desk.channels.sheet is not None and channel.place.module is not None:
-            where = desk.channels.sheet.where_in_case(channel.place.module) or ""
-        name = printable(channel.name, 60)
-        rest = f" · {quantity} · {printable(str(channel.place), 40)}" + (f" · {printable(where, 80)}" if where else "")
-        return line((f" {name}", "head"), fitted(rest, max(width - len(name) - 1, 0)))
+        """Tell what it is and where it sits, as fully as fits."""
+        channel, sheet = series.channel, self.desk.channels.sheet
+        name = f" {printable(channel.name, 60)}"
+        quantity = f" · {channel.quantity or 'quantity not known'}"
+        place = f" · {printable(str(channel.place), 40)}"
+        module = channel.place.module
+        where = sheet.where_in_case(module) if sheet is not None and module is not None else None
+        long = f" · {printable(where, 80)}" if where else ""
+        room = max(width - cell_len(name), 0)
+        rests = (quantity + place + long, quantity + place + in_case(sheet, module), place)
+        return line((name, "head"), fitted(next((one for one in rests if cell_len(one) <= room), place), room))
 
     def _picture(self, series: Series, width: int, rows: int) -> list[Line]:
         desk, head = self.desk, self.desk.playhead
@@ -56,35 +72,25 @@ class Detail(DeskView):
             from_ns, to_ns = head.first_ns - 1, head.last_ns
         else:
             from_ns, to_ns = head.now_ns - int(desk.history_s * 1e9), head.now_ns
-        drawn = plot(
-            series,
-            from_ns,
-            max(to_ns, from_ns + 1),
-            head.now_ns,
-            desk.channels.first_ns,
-            (width - _LABEL - 2, rows - 1),
-        )
+        size = (width - _LABEL - 2, rows - 1)
+        drawn = plot(series, from_ns, max(to_ns, from_ns + 1), head.now_ns, desk.channels.first_ns, size)
         lines = []
         for label, text in zip(drawn.labels, drawn.lines, strict=True):
             ink = "high" if label.startswith("▲") else "low" if label.startswith("▼") else "dim"
             lines.append(line((fitted(label, _LABEL, right=True), ink), ("│", "dim"), text))
         lines.append(line((" " * (_LABEL + 1) + drawn.axis, "dim")))
-        self.remarks = drawn.remarks
         return lines
 
-    def _facts(self, series: Series, width: int) -> list[Line]:
-        desk = self.desk
-        moment = moment_of(series, desk.now_ns)
-        extremes = desk.extremes.at(series, moment.index)
+    def _fact_lines(self, facts: Sequence[Fact], width: int) -> list[Line]:
         lines = []
-        for fact in facts_of(desk.channels, series.channel.name, desk.now_ns, extremes):
+        room = width - _WORD - 1
+        for fact in facts:
             if fact.word in {"", "payload", "bits"}:
                 ink = "dim" if not fact.word else "strong"
-                lines.append(line((fact.word.rjust(_WORD) + "  ", "head"), (fitted(fact.text, width - 10), ink)))
+                lines.append(line((fact.word.rjust(_WORD) + " ", "head"), (fitted(fact.text.rstrip(), room), ink)))
                 continue
-            for number, part in enumerate(wrapped(fact.text, width - _WORD - 3, 3)):
-                lines.append(line(((fact.word if not number else "").rjust(_WORD) + "  ", "head"), part))
-        lines += self._findings(series, width)
+            for number, part in enumerate(wrapped(fact.text, room, 3)):
+                lines.append(line(((fact.word if not number else "").rjust(_WORD) + " ", "head"), part))
         return lines
 
     def _findings(self, series: Series, width: int) -> list[Line]:
@@ -92,14 +98,15 @@ class Detail(DeskView):
         name = series.channel.name
         about = [finding for finding in self.desk.findings if name in (finding.channel, *finding.channels)]
         lines = []
-        for number, finding in enumerate(about[:3]):
+        for number, finding in enumerate(about[:_MOST_FINDINGS]):
             since = time_words((finding.from_ns - self.desk.channels.first_ns) / 1e9)
-            more = f" · and {len(about) - 3} more" if number == 2 and len(about) > 3 else ""
-            word: Part = (("finding" if not number else "").rjust(_WORD) + "  ", "head")
+            left = len(about) - _MOST_FINDINGS
+            more = f" · and {left} more" if number == _MOST_FINDINGS - 1 and left > 0 else ""
+            word: Part = (("finding" if not number else "").rjust(_WORD) + " ", "head")
             text = f"{severity_words(finding.severity)} {finding.code} from {since}"
-            if finding.code == "user-flag":
+            if finding.code == USER_FLAG:
                 text += f": {printable(finding.explanation, 100)}"
-            lines.append(line(word, (fitted(text + more, width - _WORD - 3), SEVERITY_INKS[finding.severity])))
+            lines.append(line(word, (fitted(text + more, width - _WORD - 1), SEVERITY_INKS[finding.severity])))
         return lines
 
 

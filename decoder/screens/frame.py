@@ -143,7 +143,9 @@ class Message(LineView):
 
     def _wrapped(self, width: int) -> list[str]:
         words = printable(self.text.replace("\n", " · "))
-        return wrapped(f" {'! ' if self.trouble else ''}{words}", width, 3)
+        # Under trouble stands what to do, so it gets one line more.
+        broken = wrapped(f"{'! ' if self.trouble else ''}{words}", width - 2, 3 if self.trouble else 2)
+        return [f" {part}" for part in broken]
 
 
 class Keys(LineView):

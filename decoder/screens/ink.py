@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.cells import cell_len as _cell_len
@@ -145,10 +146,12 @@ class LineView(Widget):
         shown = self._lines[y]
         if shown.chosen:
             base += self._ink("chosen")
-        segments = [
-            Segment(text, base if ink == "plain" else base + self._ink(ink)) for text, ink in shown.parts if text
+        # Neighbours in the same ink are painted as one.
+        runs = [
+            ("".join(text for text, _ in parts), ink) for ink, parts in groupby(shown.parts, key=lambda part: part[1])
         ]
-        return Strip(segments).adjust_cell_length(width, base).simplify()
+        segments = [Segment(text, base if ink == "plain" else base + self._ink(ink)) for text, ink in runs if text]
+        return Strip(segments).adjust_cell_length(width, base)
 
     def notify_style_update(self) -> None:
         """Mix the inks anew when colours change."""

@@ -22,18 +22,20 @@ _DOTS: Final = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]]
 _BLANK: Final = 0x2800
 LIMIT_LINE: Final = "╌"
 NOW_LINE: Final = "┊"
-# A limit is drawn if it lies within this many heights of the values; else a line of text tells where it is.
+# A limit is drawn if it lies within this many heights of the values.
 _NEAR: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """A picture: text lines of the field, a label before each, the time axis below, remarks about limits outside."""
+    """A picture: text lines of the field, a label before each, the time axis below.
+
+    A limit that lies far outside is not drawn, so that the values keep their height.
+    """
 
     lines: tuple[str, ...]
     labels: tuple[str, ...]
     axis: str
-    remarks: tuple[str, ...]
 
 
 def plot(series: Series, from_ns: int, to_ns: int, now_ns: int, first_ns: int, size: tuple[int, int]) -> Plot:
@@ -45,9 +47,9 @@ def plot(series: Series, from_ns: int, to_ns: int, now_ns: int, first_ns: int, s
     if not known.any():
         blank = "no sample with a value in this time"[:width].center(width)
         lines = tuple(blank if row == height // 2 else " " * width for row in range(height))
-        return Plot(lines, ("",) * height, axis, ())
+        return Plot(lines, ("",) * height, axis)
     limits = [(way, limit) for way, limit in (("▼", series.channel.low), ("▲", series.channel.high)) if limit]
-    bottom, top, remarks = _range(series, float(np.nanmin(low)), float(np.nanmax(high)), limits)
+    bottom, top = _range(series, float(np.nanmin(low)), float(np.nanmax(high)), [limit for _, limit in limits])
     low, high = _held(series, low, high, (to_ns - from_ns) / (2 * width))
     field = _braille(low, high, bottom, top, (width, height))
     labels = [""] * height
@@ -62,7 +64,7 @@ def plot(series: Series, from_ns: int, to_ns: int, now_ns: int, first_ns: int, s
     if from_ns < now_ns <= to_ns:
         column = min(int((now_ns - from_ns) / (to_ns - from_ns) * width), width - 1)
         field[:, column] = np.where(np.isin(field[:, column], [" ", LIMIT_LINE]), NOW_LINE, field[:, column])
-    return Plot(tuple("".join(row) for row in field), tuple(labels), axis, tuple(remarks))
+    return Plot(tuple("".join(row) for row in field), tuple(labels), axis)
 
 
 def in_quantity_unit(series: Series, value: float) -> float:
@@ -71,23 +73,16 @@ def in_quantity_unit(series: Series, value: float) -> float:
     return value if factor is None or shift is None else value * factor + shift
 
 
-def _range(
-    series: Series, lowest: float, highest: float, limits: list[tuple[str, Limit]]
-) -> tuple[float, float, list[str]]:
-    """Give the values at the bottom and top of the picture, and remarks on limits that lie outside."""
+def _range(series: Series, lowest: float, highest: float, limits: list[Limit]) -> tuple[float, float]:
+    """Give the values at the bottom and top of the picture; limits that are near lie within."""
     step = abs(series.channel.signal.scale * (series.channel.factor or 1.0)) or 1.0
     room = max(highest - lowest, 4 * step)
     bottom, top = lowest - max(step, 0.05 * room), highest + max(step, 0.05 * room)
-    remarks = []
-    digits = digits_of(series.channel)
-    for way, limit in limits:
+    for limit in limits:
         value = in_quantity_unit(series, limit.value)
         if lowest - _NEAR * room <= value <= highest + _NEAR * room:
             bottom, top = min(bottom, value - step), max(top, value + step)
-        else:
-            side = "below" if value < lowest else "above"
-            remarks.append(f"{way} limit {number_words(value, digits)} is {side} the picture")
-    return bottom, top, remarks
+    return bottom, top
 
 
 def _held(

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
+from decoder.judgement.finding import Severity
 from decoder.screens.symbols import SEVERITY_SYMBOLS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from decoder.judgement import Finding, Severity
+    from decoder.judgement import Finding
 
 QUIET: Final = "─"
 LASTING: Final = "━"
@@ -30,16 +33,17 @@ def bar(
 
     Gives the characters and, for each column, the gravest severity there.
     """
-    characters = [QUIET] * max(width, 0)
-    gravest: list[Severity | None] = [None] * max(width, 0)
-    if not characters:
+    if width < 1:
         return "", ()
-    mildest_first = sorted(findings, key=lambda finding: finding.severity)
-    for finding in mildest_first:
-        start = column_of(finding.from_ns, first_ns, last_ns, width)
-        for column in range(start, column_of(finding.to_ns, first_ns, last_ns, width) + 1):
-            characters[column], gravest[column] = LASTING, finding.severity
-    for finding in mildest_first:
-        start = column_of(finding.from_ns, first_ns, last_ns, width)
-        characters[start], gravest[start] = SEVERITY_SYMBOLS[finding.severity], finding.severity
-    return "".join(characters), tuple(gravest)
+    gravest = np.zeros(width, np.int8)
+    starts = np.zeros(width, np.int8)
+    for finding in sorted(findings, key=lambda finding: finding.severity):
+        first = column_of(finding.from_ns, first_ns, last_ns, width)
+        gravest[first : column_of(finding.to_ns, first_ns, last_ns, width) + 1] = finding.severity
+        starts[first] = finding.severity
+    shown = np.where(starts > 0, starts, gravest)
+    characters = "".join(
+        SEVERITY_SYMBOLS[Severity(start)] if start else LASTING if lasting else QUIET
+        for start, lasting in zip(starts.tolist(), gravest.tolist(), strict=True)
+    )
+    return characters, tuple(Severity(severity) if severity else None for severity in shown.tolist())

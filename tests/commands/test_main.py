@@ -101,7 +101,7 @@ def test_standard_input(monkeypatch, capsys):
 
     monkeypatch.setattr("sys.stdin", Pipe())
     assert status("decode", "-", "--map", FILES[2], "--only", "Pack_V") == 0
-    assert ",Pack_V,3500,350.0,V,ok" in capsys.readouterr().out
+    assert ",Pack_V,3500,350,V,ok" in capsys.readouterr().out
 
 
 def test_an_interrupt_leaves_no_half_file(tmp_path, monkeypatch, capsys):
@@ -141,3 +141,15 @@ def test_roles_say_what_each_channel_is_and_by_which_rule(capsys):
     assert status("open", *FILES[:3], "--roles") == 0
     (row,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Cell_4_11_V")]
     assert "unit" in row
+
+
+def test_a_sheet_and_notes_kept_beside_the_capture_are_used(tmp_path, capsys):
+    capture = tmp_path / "bench.log"
+    capture.write_text("".join(f"({1_700_000_000 + i}.000000) can0 120#0DAC0DAC00000000\n" for i in range(5)), "utf-8")
+    (tmp_path / "bench.log.sheet.toml").write_text('[[channels]]\nmatch = "Pack_V"\nhigh = 300\n', "utf-8")
+    (tmp_path / "bench.log.notes.toml").write_text('[[notes]]\ntext = "smells odd"\n', "utf-8")
+    assert status("judge", str(capture), "--map", FILES[2]) == 0
+    said = capsys.readouterr()
+    assert "channel-high" in said.out
+    assert "smells odd" in said.out
+    assert "bench.log.sheet.toml" in said.err

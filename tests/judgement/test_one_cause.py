@@ -1,0 +1,108 @@
+"""One cause is one finding, and it tells the truth about how long and how often."""
+
+import time
+from dataclasses import replace
+
+import pytest
+
+from decoder.bits import Field
+from decoder.channels import decode
+from decoder.errors import SheetError
+from decoder.judgement import Severity, judge
+from decoder.judgement.finding import Finding
+from decoder.judgement.judging import _folded
+from decoder.judgement.notes import Note, load_notes, save_notes
+from decoder.judgement.single_channels import _together
+from decoder.maps.pack_sheet import Place
+from decoder.maps.signal_map import Message, Signal, SignalMap
+from tests.building import capture, one_message
+
+PLAIN = [Signal("A", Field(0, 8)), Signal("B", Field(8, 8))]
+
+
+def stale_findings(times, signals=PLAIN, **more):
+    frames = capture([(t, 0x123, b"\1\1") for t in times])
+    judgement = judge(decode(frames, one_message(signals, length=2, **more)))
+    return [finding for finding in judgement.findings if finding.code == "channel-stale"]
+
+
+def test_all_signals_of_a_message_that_stops_are_one_finding():
+    (finding,) = stale_findings([*(i / 10 for i in range(20)), *(5 + i / 10 for i in range(20))])
+    assert finding.channels == ("A", "B")
+    assert (finding.limit, finding.unit) == (0.5, "s")
+    assert finding.value == pytest.approx(3.1)
+
+
+def test_many_short_silences_are_told_with_the_longest_one_not_with_the_whole_time():
+    times, now = [], 0.0
+    for gap in range(10):
+        times += [now + i / 10 for i in range(20)]
+        now += 2 + 1 + gap / 10
+    (finding,) = stale_findings(times)
+    assert finding.value == pytest.approx(1.9, abs=0.11)
+    assert "9 times" in finding.explanation
+
+
+def test_a_message_slower_than_the_map_says_is_told_with_its_gap():
+    (finding,) = stale_findings(range(20), cycle_s=0.1)
+    assert finding.value == pytest.approx(1.0)
+
+
+def test_two_messages_that_stop_at_different_times_are_two_findings():
+    other = Message("Other", 0x200, extended=False, length=1, signals=(Signal("C", Field(0, 8)),))
+    rows = [(i / 10, 0x123, b"\1\1") for i in range(300) if not 50 <= i < 80]
+    rows += [(i / 10 + 0.01, 0x200, b"\1") for i in range(300) if not 150 <= i < 180]
+    channels = decode(capture(sorted(rows)), SignalMap((*one_message(PLAIN, length=2).messages, other)))
+    assert [finding.channels for finding in judge(channels).findings] == [("A", "B"), ("C",)]
+
+
+def finding(code, channel, from_s, to_s, severity=Severity.CAUTION):
+    return Finding(
+        code=code,
+        severity=severity,
+        place=Place(),
+        value=None,
+        limit=None,
+        unit="",
+        from_ns=int(from_s * 1e9),
+        to_ns=int(to_s * 1e9),
+        explanation="",
+        source="",
+        channel=channel,
+        channels=(channel,),
+    )
+
+
+def test_thousands_of_findings_are_joined_and_folded_in_less_than_two_seconds():
+    channels = decode(capture([(0, 0x123, b"\1\1")]), one_message(PLAIN, length=2))
+    many = [finding("channel-absent", "A", i % 7 / 100, (i % 900) * 3) for i in range(4000)]
+    spreads = [finding("module-spread", f"c{i}", i, i + 1) for i in range(500)]
+    packs = [finding("pack-spread", f"c{i}", i, i + 1) for i in range(500)]
+    begin = time.perf_counter()
+    assert len(list(_together(many, channels))) <= 900
+    folded = list(_folded([*spreads, *packs]))
+    assert time.perf_counter() - begin < 2.0
+    assert folded == [replace(one, also=("pack-spread",)) for one in spreads]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a\r\nb\rc", "\x00\x1b[2J\x7f\x85", "\"\"\"\\u0041'''", "\u202e\u2028\ufeff", "# [notes]\ntext = 1", "", " \t "],
+)
+def test_odd_text_comes_back_as_it_was_written(tmp_path, text):
+    notes = (Note(text, text, 1.5, Severity.DANGER), Note(text))
+    save_notes(tmp_path / "a.toml", notes)
+    assert load_notes(tmp_path / "a.toml") == notes
+
+
+def test_half_of_a_surrogate_pair_is_written_out(tmp_path):
+    save_notes(tmp_path / "a.toml", (Note("x\udcff"),))
+    assert load_notes(tmp_path / "a.toml") == (Note("x\\udcff"),)
+
+
+@pytest.mark.parametrize("time_s", ["inf", "-inf", "nan", "1e30", "true"])
+def test_a_time_that_no_capture_has_is_refused_with_words(tmp_path, time_s):
+    path = tmp_path / "a.toml"
+    path.write_text(f'[[notes]]\ntext = "a"\ntime_s = {time_s}\n', "utf-8")
+    with pytest.raises(SheetError, match="entry 1"):
+        load_notes(path)

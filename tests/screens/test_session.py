@@ -1,0 +1,109 @@
+"""What the user adds is kept in files, and nothing is lost where they cannot be written."""
+
+import pytest
+
+from decoder.errors import CellgleanError
+from decoder.judgement import Severity
+from decoder.judgement.notes import Note
+from tests.screens.small_pack import open_session
+
+CELL = "Cell_1_01_V"
+
+
+def codes_of(session, name):
+    return [finding.code for finding in session.judgement.findings if finding.channel == name]
+
+
+def test_a_note_survives_a_new_session_from_the_files(tmp_path):
+    assert open_session(tmp_path).add_note(Note("odd", CELL, 4.2, Severity.WARNING)) is None
+    session = open_session(tmp_path)
+    assert session.notes == (Note("odd", CELL, 4.2, Severity.WARNING),)
+    assert codes_of(session, CELL) == ["user-flag"]
+    assert [session.is_users_own(f) for f in session.judgement.findings if f.channel == CELL] == [True]
+
+
+def test_only_the_note_that_is_meant_is_taken_back(tmp_path):
+    session = open_session(tmp_path)
+    for time_s in (1.0, 2.0, 3.0):
+        session.add_note(Note("odd", CELL, time_s))
+    finding = next(f for f in session.judgement.findings if f.code == "user-flag" and f.from_ns == 2_001_000_000)
+    assert session.remove_note(finding) is None
+    assert [note.time_s for note in open_session(tmp_path).notes] == [1.0, 3.0]
+
+
+def test_a_limit_survives_in_the_pack_sheet_and_is_the_users_own(tmp_path):
+    session = open_session(tmp_path)
+    assert session.set_limit(CELL, None, 3.7) is None
+    assert codes_of(session, CELL) == ["channel-high"]
+    again = open_session(tmp_path)
+    assert again.limits_now(CELL) == (2.8, 3.7)
+    assert again.limits_by_user() == {CELL}
+    assert [again.is_users_own(f) for f in again.judgement.findings if f.channel == CELL] == [True]
+    assert not any(again.is_users_own(f) for f in again.judgement.findings if f.channel != CELL)
+
+
+def test_without_a_sheet_a_new_one_is_made_beside_the_capture(tmp_path):
+    session = open_session(tmp_path, sheet=None)
+    assert session.set_limit(CELL, 2.5, 3.7) is None
+    assert session.sheet_path == tmp_path / "pack.log.sheet.toml"
+    assert session.sheet_path.exists()
+    assert session.limits_now(CELL) == (2.5, 3.7)
+
+
+def test_a_low_limit_above_the_high_one_is_refused_and_changes_nothing(tmp_path):
+    session = open_session(tmp_path)
+    before = session.channels, session.judgement, (tmp_path / "pack.toml").read_text()
+    with pytest.raises(CellgleanError, match="above the high"):
+        session.set_limit(CELL, 5.0, None)
+    assert (session.channels, session.judgement, (tmp_path / "pack.toml").read_text()) == before
+
+
+def test_from_standard_input_notes_and_limits_hold_until_closing_and_say_so(tmp_path):
+    session = open_session(tmp_path, sheet=None)
+    session.capture_path = session.notes_file = None
+    assert "until you close" in session.add_note(Note("odd", CELL, 4.2))
+    assert "until you close" in session.set_limit(CELL, None, 3.7)
+    assert "until you close" in session.set_limit("Cell_1_02_V", None, 3.6)
+    assert sorted(codes_of(session, CELL)) == ["channel-high", "user-flag"]
+    assert session.limits_now(CELL)[1] == 3.7
+    assert session.limits_now("Cell_1_02_V")[1] == 3.6
+
+
+def test_where_files_cannot_be_written_notes_and_limits_hold_until_closing(tmp_path):
+    session = open_session(tmp_path)
+    elsewhere = tmp_path / "gone" / "pack.toml"
+    session.sheet_path = elsewhere
+    session.notes_file = tmp_path / "gone" / "notes.toml"
+    assert "cannot write" in session.add_note(Note("odd", CELL, 4.2))
+    assert "cannot write" in session.set_limit(CELL, None, 3.7)
+    assert session.notes == (Note("odd", CELL, 4.2),)
+    assert session.limits_now(CELL)[1] == 3.7
+    assert not elsewhere.exists()
+
+
+def test_a_sheet_that_cannot_be_written_keeps_its_other_rules(tmp_path, monkeypatch):
+    from decoder.errors import OutputError
+    from decoder.screens import session as module
+
+    session = open_session(tmp_path)
+    real = module.set_channel_limit
+
+    def read_only(path, *rest):
+        if path == session.sheet_path:
+            raise OutputError("cannot write the file")
+        real(path, *rest)
+
+    monkeypatch.setattr(module, "set_channel_limit", read_only)
+    assert "until you close" in session.set_limit(CELL, None, 3.7)
+    assert session.channels["Cell_2_03_V"].channel.high.value == 4.2
+    assert session.channels.sheet.name == "Test pack"
+
+
+def test_every_change_is_told(tmp_path):
+    session = open_session(tmp_path)
+    told = []
+    session.on_change.append(lambda: told.append(len(session.judgement.findings)))
+    before = len(session.judgement.findings)
+    session.add_note(Note("odd"))
+    session.set_limit(CELL, None, 3.7)
+    assert told == [before + 1, before + 2]
