@@ -37,12 +37,11 @@ _MESSAGE = re.compile(
     r'BO_\s+(?P<number>[^\s:"]{1,40})\s*(?P<name>[^:"]{0,200}?)\s*:\s*(?P<length>[^\s:"]+)(?P<tail>.*)', re.DOTALL
 )
 _SIGNAL = re.compile(
-    r'SG_\s*(?P<name>[^"\n]{1,200}?)\s*:\s*(?P<start>[-+]?[0-9]{1,9})\s*\|\s*(?P<length>[-+]?[0-9]{1,9})\s*'
+    r'SG_\s*(?P<name>[^"\n]{1,200}?)(?:\s+(?:m(?P<page>[0-9]{1,20}))?(?P<multiplexor>M)?(?<!\s))?\s*:\s*(?P<start>[-+]?[0-9]{1,9})\s*\|\s*(?P<length>[-+]?[0-9]{1,9})\s*'
     r"@\s*(?P<order>[0-9]{1,9})\s*(?P<sign>[-+])\s*\((?P<conversion>[^()\"]*)\)\s*\[(?P<range>[^\]\"]*)\]\s*"
     rf"(?P<unit>{TEXT})(?P<tail>.*)",
     re.DOTALL,
 )
-_MARK = re.compile(r"(?P<name>.*\S)\s+(?:m(?P<page>[0-9]{1,20}))?(?P<multiplexor>M)?", re.DOTALL)
 _PLAIN_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _SENDER = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)", re.ASCII)
 _RECEIVERS = re.compile(r"\s*[A-Za-z_][A-Za-z0-9_]*(?:\s*,\s*[A-Za-z_][A-Za-z0-9_]*)*(?!\w)", re.ASCII)
@@ -146,26 +145,27 @@ class MessageReader:
     def signal(self, statement: Statement) -> None:
         """Take an SG_ statement."""
         text, line = statement.text, statement.line
-        if self.current is None:
+        message = self.current  # what follows the line can end it
+        if message is None:
             self._leave_out(line, f"the signal '{_first_line(text)}' stands in no message that is known for sure")
             return
         if self.apart:
             self.draft.note(
                 line,
                 f"the signal '{_first_line(text)}' stands apart from its message",
-                f"read as part of the last message above, '{printable(self.current.name, 60)}'",
+                f"read as part of the last message above, '{printable(message.name, 60)}'",
             )
             self.apart = False
-        if self.current.left_out:
+        if message.left_out:
             return
         found = _SIGNAL.match(text)
         signal = self._signal(found, line) if found else None
         if signal is not None:
-            self.current.signals.append(signal)
+            message.signals.append(signal)
             return
         named = re.match(r'SG_\s+([^\s:"]+)', text)
         if named:
-            self.current.lost.add(named[1])
+            message.lost.add(named[1])
         if found is None:
             head, newline, rest = text.partition("\n")
             self._leave_out(line, f"the signal '{_first_line(head)}' cannot be read")
@@ -173,7 +173,7 @@ class MessageReader:
 
     def _signal(self, found: re.Match[str], line: int) -> DraftSignal | None:
         """Give the signal of an SG_ line, ``None`` if it was left out (and reported)."""
-        name, is_multiplexor, page = _name_and_mark(found["name"])
+        name, page = found["name"], found["page"]
         field = self._field(found, name, line)
         conversion = self._conversion(found["conversion"], name, line)
         if field is None or conversion is None:
@@ -185,8 +185,8 @@ class MessageReader:
             line=line,
             name=name,
             field=field,
-            is_multiplexor=is_multiplexor,
-            own_page=page,
+            is_multiplexor=found["multiplexor"] is not None,
+            own_page=None if page is None else int(page),
             scale=conversion[0],
             offset=conversion[1],
             minimum=minimum,
@@ -293,14 +293,6 @@ def check_name(name: str, line: int, note: Callable[[int, str, str], None]) -> N
         odd = next((c for c in name if not (c.isascii() and (c.isalnum() or c == "_"))), "")
         why = f"holds '{printable(odd)}', which names must not" if odd else "is no name"
     note(line, f"the name '{printable(name, 60)}' {why}", "the name is kept")
-
-
-def _name_and_mark(written: str) -> tuple[str, bool, int | None]:
-    """Part the name from the multiplexor mark behind it: M, m3 or m3M."""
-    found = _MARK.fullmatch(written)
-    if found is None or not (found["page"] or found["multiplexor"]):
-        return written, False, None
-    return found["name"], found["multiplexor"] is not None, int(found["page"]) if found["page"] else None
 
 
 def _first_line(text: str) -> str:

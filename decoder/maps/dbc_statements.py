@@ -41,15 +41,21 @@ _EVENT = re.compile(
     re.MULTILINE,
 )
 _KEYWORD_LINE = re.compile(rf"\n[^\S\n]*{_KEYWORD}")
-_GAP = r"(?:\s|//[^\n]*)*"
-_SEMICOLON = re.compile(rf"{_GAP};")
-_ENDS_STATEMENT = re.compile(rf"{_GAP}(?:;|\Z|(?<=\n)[^\S\n]*{_KEYWORD})")
+_GAP = r"(?:\s|//[^\n]*+)*"
+_NEXT_LINE = rf"(?:\Z|(?<=\n)[^\S\n]*{_KEYWORD})"
+_ENDS_STATEMENT = re.compile(rf"{_GAP}(?:;|{_NEXT_LINE})")
+# What may follow a text: the next number and label, the next word of an enumeration, the receivers of a signal.
+_RECEIVERS = rf"(?=[^\W0-9])\w+(?:{_GAP},{_GAP}\w+)*{_GAP}{_NEXT_LINE}"
+_GOES_ON = re.compile(rf'{_GAP}(?:(?<=\s)[-+]?[0-9]+(?=\s){_GAP}"|,{_GAP}"|{_RECEIVERS})')
 _LAST_QUOTE = re.compile(r'"\s*;')
 _LISTED = re.compile(r"[A-Z][A-Z0-9_]*_|FILTER")
-_NEXT_WORD = re.compile(r"\s*(\S+)")
+_NEXT_WORD = re.compile(rf"{_GAP}(\S+)")
 
 # What some editors and web pages put in place of a blank.
 _ODD_BLANKS = re.compile("[\x0b\x0c\x1c-\x1f\x85\xa0\u1680\u2000-\u200a\u2028\u2029\u202f\u205f\u3000\ufeff]")
+
+# Longer gaps inside a statement are shortened, so that looking for what follows them stays quick.
+_LONG_GAP = re.compile(r"\s{1000,}+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +134,7 @@ class _Cutter:
 
     def _append(self, plain: str) -> None:
         assert self.open is not None
+        plain = _LONG_GAP.sub(" ", plain)
         if odd := _ODD_BLANKS.search(plain):
             line = self.line + plain.count("\n", 0, odd.start())
             what = f"a character that only looks like a blank (U+{ord(odd[0]):04X})"
@@ -210,9 +217,11 @@ class _Cutter:
         if whole and self._believable(start, end):
             self._append_quoted(event[0], end)
             return
-        if self.open is not None and self.open.keyword == "CM_" and (last := _LAST_QUOTE.search(self.text, start + 1)):
-            inside = self.text[start + 1 : last.start()]
-            if not _KEYWORD_LINE.search(inside):
+        if self.open is not None and self.open.keyword == "CM_":
+            following = _KEYWORD_LINE.search(self.text, start)
+            last = _LAST_QUOTE.search(self.text, start + 1, following.start() if following else len(self.text))
+            if last:
+                inside = self.text[start + 1 : last.start()]
                 self._note("quotes stand inside the comment", "they are read as part of it")
                 self._append_quoted('"' + re.sub(r'(?<!\\)"', r"\"", inside) + '"', last.start() + 1)
                 return
@@ -225,12 +234,12 @@ class _Cutter:
 
     def _believable(self, start: int, end: int) -> bool:
         """Whether the text in quotes from `start` to `end` is one, and not what stands between two others."""
-        comment = self.open is not None and self.open.keyword == "CM_"
-        if comment:
-            return bool(_ENDS_STATEMENT.match(self.text, end))
+        ends = _ENDS_STATEMENT.match(self.text, end) is not None
+        if ends or (self.open is not None and self.open.keyword == "CM_"):
+            return ends
         if "\n" not in self.text[start:end] or not _KEYWORD_LINE.search(self.text, start, end):
             return True
-        return bool(_SEMICOLON.match(self.text, end))
+        return _GOES_ON.match(self.text, end) is not None
 
     def _note(self, what: str, done: str) -> None:
         if self.open is None:
