@@ -26,7 +26,7 @@ from decoder.frames import ERROR, EXTENDED, REMOTE
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_LINE_FEED, _RETURN, _HASH = b"\n\r#"
+_LINE_FEED, _RETURN = b"\n\r"
 _COLOUR = re.compile(rb"\x1b\[[0-9;]*m")
 _SHORTEST = 8  # no frame is shorter
 _LONGEST = 400  # the longest CAN FD line in either layout is shorter
@@ -57,10 +57,9 @@ def parse_block(text: bytes, first_line: int, *, careful: bool = False) -> Block
     rows = Rows(len(starts))
     remarks: Counter[str] = Counter()
     if not careful:
-        hashes = _places(buffer, _HASH)
-        if len(hashes):
-            read_plain_log(text, buffer, starts, ends, hashes, rows)
-        if not rows.is_frame.all():
+        if not _are_of_one_length(starts, ends):  # if they are, a template is quicker still
+            read_plain_log(text, buffer, starts, ends, rows)
+        if np.count_nonzero(rows.is_frame) <= len(starts) - _FEWEST_LINES:
             _by_templates(text, buffer, starts, ends, rows, remarks)
     others = [] if rows.is_frame.all() else np.flatnonzero(~rows.is_frame).tolist()
     notes: Counter[str] = Counter()
@@ -81,7 +80,12 @@ def parse_block(text: bytes, first_line: int, *, careful: bool = False) -> Block
     wide = int(np.count_nonzero((block.can_id > 0x7FF) & ((block.flags & (EXTENDED | ERROR)) == 0)))
     if wide:
         remarks[WIDE_STANDARD] += wide
-    block.notes, block.skipped, block.first_skipped, block.remarks = notes, skipped, first_skipped, remarks
+    block.notes, block.skipped, block.first_skipped, block.remarks = (
+        notes,
+        skipped,
+        first_skipped,
+        remarks,
+    )
     block.blank = block.lines - len(block.line) - notes.total() - len(skipped)
     return block
 
@@ -109,6 +113,11 @@ def _lines(buffer: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int
         starts[1:] = ends[:-1] + 1
     returns = (ends > starts) & (buffer[ends - 1] == _RETURN)
     return starts, ends - returns if returns.any() else ends
+
+
+def _are_of_one_length(starts: NDArray[np.int64], ends: NDArray[np.int64]) -> bool:
+    lengths = ends - starts
+    return len(lengths) >= _FEWEST_LINES and bool((lengths == lengths[0]).all())
 
 
 def _by_templates(
@@ -178,7 +187,12 @@ def _take(
         can_id, flags = _long_identifiers(frame, can_id, fits)
     data = hex_pairs(table, frame.data_at, fits)
     if not fits.all():
-        lines, stamp_ns, can_id, data = lines[fits], stamp_ns[fits], can_id[fits], data[fits]
+        lines, stamp_ns, can_id, data = (
+            lines[fits],
+            stamp_ns[fits],
+            can_id[fits],
+            data[fits],
+        )
         flags = flags if isinstance(flags, int) else flags[fits]
     where: slice | NDArray[np.intp] = slice(None) if len(lines) == len(rows.is_frame) else lines
     if not len(lines):

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from decoder.frames import Frames, widened
+import numpy as np
+
+from decoder.frames import Frames
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from decoder.account import Account
 
-_FIRST_ROWS: Final = 1 << 16
-# Room for this share more is made each time: large columns grow in place where the system can do that.
-_GROWTH: Final = 1.25
+# Room for so many rows is made at once at most, or for so many times the rows that are there. Room that is not used
+# takes no memory: the system gives pages when they are first written.
+_MOST_AT_ONCE: Final = 1 << 22
+_GROWTH: Final = 2
+_SPARE: Final = 1.02
 
 
 class Columns:
@@ -23,55 +25,50 @@ class Columns:
     def __init__(self) -> None:
         """Begin without frames."""
         self._count = 0
-        self._room = 0
-        empty = Frames.empty()
-        self._time_ns, self._bus, self._can_id, self._flags = empty.time_ns, empty.bus, empty.can_id, empty.flags
-        self._length, self._data, self._line, self._source = empty.length, empty.data, empty.line, empty.source
+        self._all = Frames.empty()
 
-    def append(self, part: Frames) -> None:
-        """Add the frames of a block; buses are numbered as in all blocks before."""
-        begin, end = self._count, self._count + len(part)
-        if part.data.shape[1] > self._data.shape[1]:
-            self._data = widened(self._data, part.data.shape[1])
-        if end > self._room:
-            self._resize(max(end, int(self._room * _GROWTH), _FIRST_ROWS))
-        self._time_ns[begin:end] = part.time_ns
-        self._bus[begin:end] = part.bus
-        self._can_id[begin:end] = part.can_id
-        self._flags[begin:end] = part.flags
-        self._length[begin:end] = part.length
-        self._data[begin:end, : part.data.shape[1]] = part.data
-        self._line[begin:end] = part.line
-        self._source[begin:end] = part.source
+    def append(self, part: Frames, share: float) -> None:
+        """Add the frames of a block, its buses numbered as before; with it, `share` of the capture is done."""
+        end = self._count + len(part)
+        width = max(part.data.shape[1], self._all.data.shape[1])
+        if end > len(self._all) or width > self._all.data.shape[1]:
+            expected = int(end / share * _SPARE) if share > 0 else _GROWTH * end
+            grown = _rows(min(max(expected, end), max(_MOST_AT_ONCE, _GROWTH * end)), width)
+            _put(self._all.take(slice(0, self._count)), grown, 0)
+            self._all = grown
+        _put(part, self._all, self._count)
         self._count = end
 
     def frames(self, bus_names: tuple[str, ...], account: Account) -> Frames:
         """Give the frames."""
-        self._resize(self._count)
-        return Frames(
-            time_ns=self._time_ns,
-            bus=self._bus,
-            can_id=self._can_id,
-            flags=self._flags,
-            length=self._length,
-            data=self._data,
-            line=self._line,
-            source=self._source,
-            bus_names=bus_names,
-            account=account,
-        )
+        return replace(self._all.take(slice(0, self._count)), bus_names=bus_names, account=account)
 
-    def _resize(self, rows: int) -> None:
-        columns: tuple[NDArray[np.generic], ...] = (
-            self._time_ns,
-            self._bus,
-            self._can_id,
-            self._flags,
-            self._length,
-            self._line,
-            self._source,
-        )
-        for column in columns:  # no view of them is held elsewhere
-            column.resize(rows, refcheck=False)
-        self._data.resize((rows, self._data.shape[1]), refcheck=False)
-        self._room = rows
+
+def _rows(count: int, width: int) -> Frames:
+    """Give rows that hold nothing yet."""
+    return Frames(
+        time_ns=np.empty(count, np.int64),
+        bus=np.empty(count, np.uint8),
+        can_id=np.empty(count, np.uint32),
+        flags=np.empty(count, np.uint16),
+        length=np.empty(count, np.uint8),
+        data=np.empty((count, width), np.uint8),
+        line=np.empty(count, np.uint32),
+        source=np.empty(count, np.uint8),
+    )
+
+
+def _put(part: Frames, into: Frames, begin: int) -> None:
+    """Copy the rows of `part` to those of `into` from `begin` on; payload columns that it lacks become zero."""
+    rows = slice(begin, begin + len(part))
+    width = part.data.shape[1]
+    into.time_ns[rows] = part.time_ns
+    into.bus[rows] = part.bus
+    into.can_id[rows] = part.can_id
+    into.flags[rows] = part.flags
+    into.length[rows] = part.length
+    into.data[rows, :width] = part.data
+    if width < into.data.shape[1]:
+        into.data[rows, width:] = 0
+    into.line[rows] = part.line
+    into.source[rows] = part.source

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 # What the tables give for a pair that is not two digits; above every value of a pair.
 NO_DIGITS: Final = 0x8000
 _WORD = 8  # bytes that are compared at once
+_UINT32_DIGITS = 9  # so many decimal digits fit into 32 bits, and 8 hex digits do
 
 
 def _pairs(digits: bytes, base: int) -> NDArray[np.uint16]:
@@ -43,20 +44,20 @@ def _single(table: NDArray[np.uint8], place: int, values: NDArray[np.uint16]) ->
 
 def decimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Give the decimal number in columns `begin` to `end` (at most 18 digits); other lines no longer fit."""
-    if end - begin > _WORD:
+    if end - begin > _WORD + 1:
         # The leading digits of seconds are the same for minutes: told by one comparison a line.
         words = np.ndarray((len(table),), np.uint64, table, begin, (table.shape[1],))
         if (words == words[0]).all():
-            leading = _number(table[:1], begin, begin + _WORD, fits, _DECIMAL, 100)
-            rest = _number(table, begin + _WORD, end, fits, _DECIMAL, 100)
+            leading = _number(table[:1], begin, begin + _WORD, fits, _DECIMAL, 100).astype(np.int64)
+            rest = _number(table, begin + _WORD, end, fits, _DECIMAL, 100).astype(np.int64)
             rest += leading * 10 ** (end - begin - _WORD)
             return rest
-    return _number(table, begin, end, fits, _DECIMAL, 100)
+    return _number(table, begin, end, fits, _DECIMAL, 100).astype(np.int64)
 
 
 def hexadecimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_]) -> NDArray[np.uint32]:
     """Give the hex number in columns `begin` to `end` (at most 8 digits); other lines no longer fit."""
-    return _number(table, begin, end, fits, HEX, 256).astype(np.uint32)
+    return _number(table, begin, end, fits, HEX, 256).astype(np.uint32, copy=False)
 
 
 def _number(
@@ -66,7 +67,7 @@ def _number(
     fits: NDArray[np.bool_],
     values: NDArray[np.uint16],
     base: int,
-) -> NDArray[np.int64]:
+) -> NDArray[np.int64] | NDArray[np.uint32]:
     place = begin
     if (end - begin) % 2:
         part = _single(table, place, values)
@@ -74,14 +75,15 @@ def _number(
     else:
         part = _pair(table, place, values)
         place += 2
-    highest = part
-    number = part.astype(np.int64)
+    either = part.copy()
+    number: NDArray[np.int64] | NDArray[np.uint32]
+    number = part.astype(np.uint32) if end - begin <= _UINT32_DIGITS else part.astype(np.int64)
     for pair in range(place, end, 2):
         part = _pair(table, pair, values)
-        highest = np.maximum(highest, part)
+        either |= part
         number *= base
         number += part
-    fits &= highest < NO_DIGITS
+    fits &= either < NO_DIGITS
     return number
 
 

@@ -45,7 +45,7 @@ _SIGNAL = re.compile(
 _PLAIN_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _SENDER = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)", re.ASCII)
 _RECEIVERS = re.compile(r"\s*[A-Za-z_][A-Za-z0-9_]*(?:\s*,\s*[A-Za-z_][A-Za-z0-9_]*)*(?!\w)", re.ASCII)
-_LIKE_A_SIGNAL = re.compile(r"[0-9]\s*\|\s*[0-9]+\s*@")
+_LIKE_A_SIGNAL = re.compile(r"\|\s*[0-9]+\s*@|@\s*[01]\s*[-+]|\([-+.0-9eE]+,[-+.0-9eE]+\)|\[[^|\]]*\|[^|\]]*\]")
 _LIKE_A_MESSAGE = re.compile(r"[0-9]\s+[^\s:]+\s*:\s*[0-9]+(?:\s|$)")
 
 

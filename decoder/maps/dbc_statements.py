@@ -191,6 +191,8 @@ class _Cutter:
                 and _BEFORE_KIND.fullmatch(self.open.text if len(self.open.pieces) < 12 else "")
                 and not _TRUE_START.match(self.text, self.position)
             )
+        if self.open.keyword in {"BO_", "SG_"} and len(self.open.pieces) <= 3 and ":" not in self.open.text:
+            return False  # it stands where the name should be
         return self.open.keyword in OPEN_ENDED and self.same_line and keyword not in _PLAIN_WORDS
 
     def _pass_list(self) -> None:
