@@ -113,3 +113,94 @@ def candump_texts(draw, *, clean=False):
                 rows[row] = rows[row][:place] + draw(st.sampled_from("0GZ#. (\r_\x00é")) + rows[row][place + 1 :]
     ending = "\n" if clean else draw(st.sampled_from(["\n", "\r\n"]))
     return (ending.join(rows) + (ending if clean or draw(st.booleans()) else "")).encode("latin-1")
+
+
+_STAMPS = {
+    "log": "({s:010d}.{f:06d})",
+    "nanoseconds": "({s:010d}.{f:06d}{n:03d})",
+    "zero": "({s:03d}.{f:06d})",
+    "date": "(2026-03-0{d} 0{d}:5{d}:{s60:02d}.{f:06d})",
+    "none": "",
+}
+
+
+@st.composite
+def screen_runs(draw):
+    """Lines of one screen, as candump's options would print them."""
+    stamp = draw(st.sampled_from(sorted(_STAMPS)))
+    cells = draw(st.sampled_from(["", "  RX - -", "  TX - -"]))
+    style = draw(st.sampled_from(["hex", "swapped", "binary", "text", "swapped text", "raw DLC"]))
+    bus = draw(st.sampled_from(["can0", "  can0", "slcan000001"]))
+    rows = []
+    for number in range(draw(st.integers(1, 25))):
+        seconds, micros = draw(st.integers(0, 99)) + (stamp == "log") * 1_700_000_000, draw(st.integers(0, 999_999))
+        time = _STAMPS[stamp].format(s=seconds, f=micros, n=number, d=1 + number % 3, s60=seconds % 60)
+        extended = draw(st.booleans())
+        name = f"{draw(st.integers(0, 0x1FFFFFFF)):08X}" if extended else f"{draw(st.integers(0, 0x7FF)):03X}"
+        payload = draw(st.sampled_from([b"\x12\x34", bytes(8), b"Cell '7'", b"\x00\x1b`\xff'", b"\x7f", b""]))
+        digits = [f"{byte:08b}" if style == "binary" else f"{byte:02X}" for byte in payload]
+        shown = "`".join(digits[::-1]) if style.startswith("swapped") else " ".join(digits)
+        if style.endswith("text"):
+            text = "".join(chr(byte) if 0x20 <= byte < 0x7F else "." for byte in payload)
+            quote = "`" if style.startswith("swapped") else "'"
+            shown = shown.ljust(23) + f"   {quote}{text[::-1] if quote == '`' else text}{quote}"
+        length = f"{{{len(payload):X}}}" if style == "raw DLC" else f"[{len(payload)}]"
+        rows.append(f" {time}{'  ' if time else ' '}{bus}{cells}  {name}   {length}  {shown}")
+    return rows
+
+
+@st.composite
+def log_runs(draw):
+    """Lines of one log with buses and lengths that change, stamps that grow."""
+    form = draw(st.sampled_from(["log", "nanoseconds", "zero"]))
+    buses = draw(st.sampled_from([["can0"], ["  can0", "vcan10"], ["can0", "slcan000001"], ["a", "b", "c"]]))
+    micros = draw(st.integers(0, 2_000_000_000_000_000))
+    rows = []
+    for number in range(draw(st.integers(1, 30))):
+        micros += draw(st.integers(0, 2_000_000))
+        time = _STAMPS[form].format(s=micros // 1_000_000, f=micros % 1_000_000, n=number)
+        name = draw(st.sampled_from(["123", "7FF", "FFF", "18FF50E5", "00000123", "20000080", "9FFFFFFF", "ABCDEF12"]))
+        body = (
+            draw(st.binary(max_size=9)).hex() if draw(st.booleans()) else draw(st.binary(min_size=8, max_size=8)).hex()
+        )
+        body = draw(st.sampled_from([body.upper(), body, body, "R", "#5" + body, ".".join([body[:2], body[2:]])]))
+        rows.append(
+            f"{time} {draw(st.sampled_from(buses))} {name}#{body}" + draw(st.sampled_from(["", "", " R", " T", " X"]))
+        )
+    return rows
+
+
+@st.composite
+def damaged_texts(draw):
+    """Runs of candump lines, damaged as files are: bytes lost, changed, put in, lines cut and joined."""
+    runs = draw(
+        st.lists(st.one_of(log_runs(), screen_runs(), st.just(["# note", "", "\tbus-off"])), min_size=1, max_size=3)
+    )
+    ending = draw(st.sampled_from([b"\n", b"\r\n"]))
+    text = ending.join(row.encode("latin-1") for run in runs for row in run) + draw(st.sampled_from([b"", ending]))
+    for _ in range(draw(st.integers(0, 5))):
+        place = draw(st.integers(0, len(text)))
+        lost = draw(st.sampled_from([0, 1, 1, 2, 30]))
+        put_in = draw(
+            st.one_of(
+                st.sampled_from(
+                    [
+                        b"",
+                        b"\n",
+                        b"\r",
+                        b"\0",
+                        b"\0" * 9,
+                        b"#",
+                        b" ",
+                        b"\x1b[1;31m",
+                        b"\x1b",
+                        b"\xef\xbb\xbf",
+                        b"0",
+                        b"g",
+                    ]
+                ),
+                st.binary(max_size=3),
+            )
+        )
+        text = text[:place] + put_in + text[place + lost :]
+    return text

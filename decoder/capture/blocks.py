@@ -80,12 +80,7 @@ def parse_block(text: bytes, first_line: int, *, careful: bool = False) -> Block
     wide = int(np.count_nonzero((block.can_id > 0x7FF) & ((block.flags & (EXTENDED | ERROR)) == 0)))
     if wide:
         remarks[WIDE_STANDARD] += wide
-    block.notes, block.skipped, block.first_skipped, block.remarks = (
-        notes,
-        skipped,
-        first_skipped,
-        remarks,
-    )
+    block.notes, block.skipped, block.first_skipped, block.remarks = (notes, skipped, first_skipped, remarks)
     block.blank = block.lines - len(block.line) - notes.total() - len(skipped)
     return block
 
@@ -171,12 +166,7 @@ def _template(line: bytes) -> Frame | None:
 
 
 def _take(
-    frame: Frame,
-    line: bytes,
-    table: NDArray[np.uint8],
-    lines: NDArray[np.intp],
-    rows: Rows,
-    remarks: Counter[str],
+    frame: Frame, line: bytes, table: NDArray[np.uint8], lines: NDArray[np.intp], rows: Rows, remarks: Counter[str]
 ) -> NDArray[np.bool_]:
     """Read the lines that fit `frame`, read from `line`, into their rows; tell which those are."""
     fits = _same_elsewhere(frame, line, table)
@@ -187,12 +177,7 @@ def _take(
         can_id, flags = _long_identifiers(frame, can_id, fits)
     data = hex_pairs(table, frame.data_at, fits)
     if not fits.all():
-        lines, stamp_ns, can_id, data = (
-            lines[fits],
-            stamp_ns[fits],
-            can_id[fits],
-            data[fits],
-        )
+        lines, stamp_ns, can_id, data = (lines[fits], stamp_ns[fits], can_id[fits], data[fits])
         flags = flags if isinstance(flags, int) else flags[fits]
     where: slice | NDArray[np.intp] = slice(None) if len(lines) == len(rows.is_frame) else lines
     if not len(lines):

@@ -61,12 +61,7 @@ def hexadecimal(table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np
 
 
 def _number(
-    table: NDArray[np.uint8],
-    begin: int,
-    end: int,
-    fits: NDArray[np.bool_],
-    values: NDArray[np.uint16],
-    base: int,
+    table: NDArray[np.uint8], begin: int, end: int, fits: NDArray[np.bool_], values: NDArray[np.uint16], base: int
 ) -> NDArray[np.int64] | NDArray[np.uint32]:
     place = begin
     if (end - begin) % 2:

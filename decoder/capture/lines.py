@@ -145,10 +145,7 @@ def _read_frame(trimmed: str) -> Frame | NoFrame:
     if screen is not None:
         return _screen_frame(screen, stamp, head["bus"], head.start("rest"))
     if _LOG_BEGINNING.match(rest):
-        return _skip(
-            "no time stamp" if head["stamp"] is None else "something stands behind the frame",
-            trimmed,
-        )
+        return _skip("no time stamp" if head["stamp"] is None else "something stands behind the frame", trimmed)
     return _skip("no frame after the bus name", trimmed)
 
 
@@ -220,12 +217,7 @@ def _body(body: str, flags: int) -> tuple[int, int, bytes, tuple[str, ...]] | st
         if flags & ERROR:
             return "an error frame cannot be a remote frame"
         length = int(remote["length"] or 0)
-        return (
-            REMOTE | _raw_dlc(remote["dlc"] if length == CLASSIC_BYTES else None),
-            length,
-            b"",
-            (),
-        )
+        return (REMOTE | _raw_dlc(remote["dlc"] if length == CLASSIC_BYTES else None), length, b"", ())
     parts = _DATA.match(body)
     if parts is None or not _BYTES.match(parts["data"]):
         return _why_not_bytes(body)
@@ -291,10 +283,7 @@ def _screen_frame(match: re.Match[str], stamp: Stamp, bus: str, begin: int) -> F
     else:
         read = _screen_payload(rest, length)
     if length > (FD_BYTES if is_fd else CLASSIC_BYTES):
-        return NoFrame(
-            "skipped",
-            f"a length of {length}, more than {FD_BYTES if is_fd else CLASSIC_BYTES} bytes",
-        )
+        return NoFrame("skipped", f"a length of {length}, more than {FD_BYTES if is_fd else CLASSIC_BYTES} bytes")
     if isinstance(read, str):
         return NoFrame("skipped", read)
     remarks = [remark] if remark else []
@@ -330,10 +319,7 @@ def _screen_payload(rest: str, length: int) -> _Payload | str:
         return _Payload(b"") if _SCREEN_END.match(rest) else "bytes behind a length of 0"
     for group, base in ((rf"{_HEX}{{2}}", 16), ("[01]{8}", 2)):
         for between in (" ", "`"):
-            found = re.match(
-                rf"({group}(?:{between}{group}){{{length - 1}}})(?![0-9A-Fa-f`])(.*)$",
-                rest,
-            )
+            found = re.match(rf"({group}(?:{between}{group}){{{length - 1}}})(?![0-9A-Fa-f`])(.*)$", rest)
             end = found and _SCREEN_END.match(rest, found.start(2))
             if not found or not end:
                 continue

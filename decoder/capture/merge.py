@@ -52,10 +52,7 @@ class _File:
         if count == len(self.keys):
             self.refill()
         else:
-            self.frames, self.keys = (
-                self.frames.take(slice(count, None)),
-                self.keys[count:],
-            )
+            self.frames, self.keys = (self.frames.take(slice(count, None)), self.keys[count:])
         return taken if count else None
 
 

@@ -42,17 +42,12 @@ _ID_BITS = np.uint32(0x1FFF_FFFF)
 # By count: a word with so many of its lower bytes kept; eight pairs of digits with so many of the first kept.
 _FIRST_BYTES = np.array([(1 << 8 * count) - 1 for count in range(_LONGEST_NAME + 1)], "<u8")
 _FIRST_PAIRS = np.array(
-    [[0xFFFF] * count + [0] * (CLASSIC_BYTES - count) for count in range(CLASSIC_BYTES + 1)],
-    "<u2",
+    [[0xFFFF] * count + [0] * (CLASSIC_BYTES - count) for count in range(CLASSIC_BYTES + 1)], "<u2"
 ).view("<u8")
 
 
 def read_plain_log(
-    text: bytes,
-    buffer: NDArray[np.uint8],
-    starts: NDArray[np.int64],
-    ends: NDArray[np.int64],
-    rows: Rows,
+    text: bytes, buffer: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64], rows: Rows
 ) -> None:
     """Read the lines of the plain log form into their rows; rows of other lines stay empty.
 
@@ -193,10 +188,7 @@ def _payloads(
 
 
 def _errors(
-    can_id: NDArray[np.uint32],
-    flags: NDArray[np.uint16],
-    is_long: NDArray[np.bool_],
-    fits: NDArray[np.bool_],
+    can_id: NDArray[np.uint32], flags: NDArray[np.uint16], is_long: NDArray[np.bool_], fits: NDArray[np.bool_]
 ) -> None:
     """Mark error frames; an identifier of more than 29 bits fits not."""
     odd = can_id > _ID_BITS
@@ -209,12 +201,7 @@ def _errors(
 
 
 def _buses(
-    head: NDArray[np.uint8],
-    lines: _Lines,
-    begin: int,
-    length: NDArray[np.uint8],
-    rows: Rows,
-    fits: NDArray[np.bool_],
+    head: NDArray[np.uint8], lines: _Lines, begin: int, length: NDArray[np.uint8], rows: Rows, fits: NDArray[np.bool_]
 ) -> NDArray[np.uint16]:
     """Give the bus of each line: lines with the same `length` bytes from `begin` on are on the same bus."""
     fits &= (length > 0) & (length <= _LONGEST_NAME)

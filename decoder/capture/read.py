@@ -129,15 +129,9 @@ def _range_ns(from_s: float | None, to_s: float | None) -> tuple[int | None, int
     """Give the range in nanoseconds; an endless end is none. Raises `UsageError` for a range that is none."""
     ends = [None if end is None or math.isinf(end) else end for end in (from_s, to_s)]
     if any(end is not None and math.isnan(end) for end in ends):
-        raise UsageError(
-            "an end of the range is not a number",
-            expected="seconds from the capture's first frame",
-        )
+        raise UsageError("an end of the range is not a number", expected="seconds from the capture's first frame")
     if from_s is not None and to_s is not None and from_s >= to_s:
-        raise UsageError(
-            f"from {from_s:g} s to {to_s:g} s is no range",
-            expected="an end after the beginning",
-        )
+        raise UsageError(f"from {from_s:g} s to {to_s:g} s is no range", expected="an end after the beginning")
     if from_s == math.inf or to_s == -math.inf:
         raise UsageError("the range holds no time", expected="seconds from the capture's first frame")
     from_ns, to_ns = (None if end is None else round(min(max(end, -MOST_S), MOST_S) * NANO) for end in ends)
@@ -171,12 +165,7 @@ def _file_blocks(source: Source, number: int, tally: Tally, buses: BusNames, blo
 
 
 def _released(
-    held: list[Block],
-    clock: Clock,
-    source: Source,
-    number: int,
-    tally: Tally,
-    buses: BusNames,
+    held: list[Block], clock: Clock, source: Source, number: int, tally: Tally, buses: BusNames
 ) -> Iterator[Frames]:
     """Give the blocks that are held, and hold none any more."""
     clock.decide()
@@ -211,13 +200,7 @@ def _explain_the_end(block: Block) -> None:
         block.skipped[-1] = (block.skipped[-1][0], _CUT_OFF)
 
 
-def _frames(
-    block: Block,
-    time_ns: NDArray[np.int64],
-    bus: NDArray[np.uint8],
-    number: int,
-    buses: BusNames,
-) -> Frames:
+def _frames(block: Block, time_ns: NDArray[np.int64], bus: NDArray[np.uint8], number: int, buses: BusNames) -> Frames:
     return Frames(
         time_ns=time_ns,
         bus=bus,
@@ -249,11 +232,7 @@ def _nothing_readable(names: Sequence[str], account: Account, first_skipped: str
     if not account.lines:
         return CaptureError("the capture is empty", where=Where(", ".join(names)), expected=_EXPECTED)
     if not account.skipped_lines:
-        return CaptureError(
-            "the capture holds no frame",
-            where=Where(", ".join(names)),
-            expected=_EXPECTED,
-        )
+        return CaptureError("the capture holds no frame", where=Where(", ".join(names)), expected=_EXPECTED)
     first = account.skipped_lines[0]
     quoted = printable(first_skipped.encode("latin-1").decode("utf-8", "replace"), _MOST_QUOTED)
     is_utf_16 = first_skipped.startswith(("\xff\xfe", "\xfe\xff"))

@@ -49,16 +49,8 @@ class Block:
             return
         self.skipped = sorted(self.skipped + [(line, why) for line in self.line[rows].tolist()])
         keep = ~rows
-        self.stamp_ns, self.kind, self.bus = (
-            self.stamp_ns[keep],
-            self.kind[keep],
-            self.bus[keep],
-        )
-        self.can_id, self.flags, self.length = (
-            self.can_id[keep],
-            self.flags[keep],
-            self.length[keep],
-        )
+        self.stamp_ns, self.kind, self.bus = (self.stamp_ns[keep], self.kind[keep], self.bus[keep])
+        self.can_id, self.flags, self.length = (self.can_id[keep], self.flags[keep], self.length[keep])
         self.data, self.line = self.data[keep], self.line[keep]
 
 
@@ -102,34 +94,13 @@ class Rows:
         """Give the filled rows; `first_line` is the number of the first row's line."""
         lines = len(self.is_frame)
         line = np.arange(first_line, first_line + lines, dtype=np.uint32)
-        columns = (
-            self.stamp_ns,
-            self.kind,
-            self.bus,
-            self.can_id,
-            self.flags,
-            self.length,
-            self.data,
-            line,
-        )
+        columns = (self.stamp_ns, self.kind, self.bus, self.can_id, self.flags, self.length, self.data, line)
         if not self.is_frame.all():
             kept = np.flatnonzero(self.is_frame)
             columns = tuple(column.take(kept, axis=0) for column in columns)  # type: ignore[assignment]
         stamp_ns, kind, bus, can_id, flags, length, data, line = columns
         bus, names = _in_order(bus, list(self._buses))
-        return Block(
-            stamp_ns,
-            kind,
-            bus,
-            can_id,
-            flags,
-            length,
-            data,
-            line,
-            names,
-            first_line,
-            lines,
-        )
+        return Block(stamp_ns, kind, bus, can_id, flags, length, data, line, names, first_line, lines)
 
 
 def _in_order(bus: NDArray[np.uint16], names: list[str]) -> tuple[NDArray[np.uint16], tuple[str, ...]]:

@@ -71,11 +71,7 @@ def stamp_of(text: str | None) -> Stamp | str:
         if int(number[1]) > MOST_S:
             return "the time stamp is too large"
         kind = StampKind.NUMBER if len(number[1]) >= _ABSOLUTE_DIGITS else StampKind.SCREEN
-        return Stamp(
-            kind,
-            int(number[1]) * NANO + decimals,
-            (0, number.start(2) - 1, number.end()),
-        )
+        return Stamp(kind, int(number[1]) * NANO + decimals, (0, number.start(2) - 1, number.end()))
     date = _DATE.match(text)
     if date is None:
         return "the time stamp is neither seconds nor a date"
@@ -90,12 +86,7 @@ def stamp_of(text: str | None) -> Stamp | str:
     if abs(moment_s) > MOST_S:
         return "the time stamp is too far from today"
     ns = moment_s * NANO + decimals
-    return Stamp(
-        StampKind.DATE,
-        ns,
-        (date.start(6), date.end(6), date.end()),
-        (moment_s - second) * NANO,
-    )
+    return Stamp(StampKind.DATE, ns, (date.start(6), date.end(6), date.end()), (moment_s - second) * NANO)
 
 
 def _decimals(digits: str) -> int | str:

@@ -149,11 +149,7 @@ class TimeCheck:
         self._settled_odd = np.empty((3, 0), np.int64)
 
     def take(
-        self,
-        time_ns: NDArray[np.int64],
-        bus: NDArray[np.uint8],
-        line: NDArray[np.uint32],
-        source: NDArray[np.uint8],
+        self, time_ns: NDArray[np.int64], bus: NDArray[np.uint8], line: NDArray[np.uint32], source: NDArray[np.uint8]
     ) -> None:
         """Look at the frames of one block."""
         if not len(time_ns):
@@ -169,15 +165,7 @@ class TimeCheck:
             self.duplicates += int(np.count_nonzero((steps == 0) & same_bus))
         if lowest < 0 or highest >= GAP_S * NANO:
             rows = np.flatnonzero((steps < 0) | (steps >= int(GAP_S * NANO)))
-            self._odd.append(
-                np.stack(
-                    [
-                        steps[rows],
-                        line[rows].astype(np.int64),
-                        source[rows].astype(np.int64),
-                    ]
-                )
-            )
+            self._odd.append(np.stack([steps[rows], line[rows].astype(np.int64), source[rows].astype(np.int64)]))
         if self._gap_ns is None:
             self._learn(steps if self._last_ns is not None else steps[1:])
         else:
@@ -212,14 +200,8 @@ class TimeCheck:
         odd = np.concatenate(self._odd, axis=1)
         odd = odd[:, (odd[0] < 0) | (odd[0] >= gap_ns)]
         backwards = int(np.count_nonzero(odd[0] < 0))
-        counts = (
-            self._settled[0] + backwards,
-            self._settled[1] + odd.shape[1] - backwards,
-        )
-        kept = np.concatenate(
-            [self._settled_odd, odd[:, : MOST_FAULTS - self._settled_odd.shape[1]]],
-            axis=1,
-        )
+        counts = (self._settled[0] + backwards, self._settled[1] + odd.shape[1] - backwards)
+        kept = np.concatenate([self._settled_odd, odd[:, : MOST_FAULTS - self._settled_odd.shape[1]]], axis=1)
         return counts, kept
 
     def _settle(self, gap_ns: float) -> None:

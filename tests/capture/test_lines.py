@@ -195,3 +195,77 @@ def test_quotes_within_the_text_column():
 
 def test_a_screen_line_with_too_few_bytes_is_skipped():
     assert "3 bytes" in read_line("  can0  123   [3]  0A 1B").why
+
+
+def test_a_frame_behind_a_tab_is_no_detail_line():
+    assert log("123#0A").data == read_line("\t(1700000000.123456) can0 123#0A").data
+    assert read_line("\t (1700000000.123456)  can0  123   [1]  0A").data == b"\x0a"
+    assert read_line("\t(1700000000.123456) can0 123#0").kind == "skipped"
+
+
+@pytest.mark.parametrize("name", ["ca\x00n0", "ca\x1bn0", "can0\x07", "\x9bcan0"])
+def test_control_characters_in_a_bus_name_are_refused(name):
+    assert read_line(f"(1700000000.123456) {name} 123#00").kind == "skipped"
+
+
+def test_a_bus_name_has_at_most_21_characters():
+    assert isinstance(read_line(f"(1700000000.123456) {'c' * 21} 123#00"), Frame)
+    assert "21 characters" in read_line(f"(1700000000.123456) {'c' * 22} 123#00").why
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("can0 123#00", "no time stamp"),
+        ("(1700000000.123456) can0 123#00 R R", "behind the frame"),
+        ("(1700000000.123456) can0 123#00 X", "behind the frame"),
+        ("(1700000000.123456) can0 20000080#R", "cannot be a remote frame"),
+        ("(1700000000.123456) can0 123##R", "no flags digit"),
+        ("(9999999999.123456) can0 123#00", "too large"),
+        ("  can0  123   [3]  remote requests", "3 bytes"),
+        ("  can0  123   [12]  remote request", "cannot be a remote frame"),
+        ("  can0  20000080   [8]  remote request", "cannot be a remote frame"),
+        ("  can0  123   [9]  00 01 02 03 04 05 06 07 08", "more than 8 bytes"),
+        ("  can0  123   [65]  00", "more than 64 bytes"),
+        ("  can0  123   [0]  00", "length of 0"),
+        ("  can0  123   [2]  0A 1B 2C", "2 bytes"),
+        ("  can0  123   [2]  0A1B", "2 bytes"),
+        ("  can0  1234   [2]  0A 1B", "4 hex digits"),
+        ("(1700000000.123456) can0 F2345678#00\r(1700000000.123456) can0 123#00", "behind the frame"),
+        ("123.123456) can0 123#00", "no bus name"),
+        ("(17000000", "no bus name"),
+        ("user@bench:~$ ls", "no frame"),
+        ("\x00\x00(1700000000.123456) can0 123#00", "NUL"),
+        ("\xef\xbb\xbf(1700000000.123456) can0 123#00", "no bus name"),
+    ],
+)
+def test_what_cannot_be_read_has_a_reason(line, reason):
+    read = read_line(line)
+    assert isinstance(read, NoFrame)
+    assert read.kind == "skipped"
+    assert reason in read.why
+
+
+def test_raw_dlc_on_the_screen():
+    frame = read_line("  can0  RX - -  321   {F}  11 22 33 44 55 66 77 88")
+    assert (frame.length, frame.flags >> RAW_DLC_SHIFT) == (8, 15)
+
+
+def test_a_text_column_with_an_error_frame():
+    frame = read_line("  can0  20000080   [8]  00 00 00 00 00 00 00 00   '........'   ERRORFRAME")
+    assert frame.flags == ERROR
+
+
+def test_swapped_bytes_of_the_text_column():
+    frame = read_line("  can0  123   [3]  2C`1B`0A                  `,..`")
+    assert frame.data.hex() == "0a1b2c"
+    assert frame.text_at == (47, 50)
+
+
+def test_bus_names_may_be_padded_to_the_longest():
+    assert read_line("(1700000000.123456)     can0 123#00").bus == "can0"
+
+
+def test_can_xl_on_the_screen_with_directions():
+    line = " (1700000000.123456)  can0  RX S -  123 [0005] (45|81:03:DEADBEEF) 01 02 03 04 05"
+    assert read_line(line) == NoFrame("note", NOTE_XL)

@@ -1,10 +1,12 @@
 """Whole captures: every line accounted for, exact times, files and pipes, ranges."""
 
 import bz2
+import gc
 import gzip
 import io
 import lzma
 import random
+import tracemalloc
 from pathlib import Path
 
 import can
@@ -19,8 +21,6 @@ from decoder.errors import CaptureError, UsageError
 from decoder.frames import ERROR, EXTENDED, FD, REMOTE
 from tests.strategies import candump_texts
 
-COLUMNS = ("stamp_ns", "kind", "bus", "can_id", "flags", "length", "data", "line")
-
 
 def write(folder, text, name="a.log"):
     path = folder / name
@@ -30,20 +30,6 @@ def write(folder, text, name="a.log"):
 
 def log_lines(count, start=1_700_000_000.0, step=0.01, bus="can0"):
     return "".join(f"({start + i * step:.6f}) {bus} {0x100 + i % 3:03X}#{i % 256:02X}00\n" for i in range(count))
-
-
-@settings(max_examples=300)
-@given(candump_texts())
-def test_columns_equal_line_by_line_reading(text):
-    fast = parse_block(text, 1)
-    careful = parse_block(text, 1, careful=True)
-    for column in COLUMNS:
-        assert getattr(fast, column).tolist() == getattr(careful, column).tolist(), column
-    assert fast.bus_names == careful.bus_names
-    assert (fast.lines, fast.blank, fast.skipped) == (careful.lines, careful.blank, careful.skipped)
-    assert fast.first_skipped == careful.first_skipped
-    assert (+fast.notes, +fast.remarks) == (+careful.notes, +careful.remarks)
-    assert len(fast.line) + fast.notes.total() + len(fast.skipped) + fast.blank == fast.lines
 
 
 @settings(max_examples=100)
@@ -284,3 +270,131 @@ def test_progress_is_told_bytes_and_size(tmp_path):
 def test_a_damaged_compressed_file_is_an_error_that_says_so(tmp_path, mark):
     with pytest.raises(CaptureError, match="damaged"):
         read_capture(write(tmp_path, mark + b"no such thing"))
+
+
+def test_progress_adds_up_over_files(tmp_path):
+    paths = [write(tmp_path, log_lines(50), "a.log"), write(tmp_path, log_lines(70), "b.log")]
+    told = []
+    read_capture(paths, progress=lambda done, total: told.append((done, total)))
+    size = sum(path.stat().st_size for path in paths)
+    assert [total for _, total in told] == [size] * len(told)
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+    assert told[-1][0] == size
+
+
+@pytest.mark.parametrize(("lines", "zero"), [("  can0  123   [1]  0A\n", 0), ("(000.000000) can0 123#00\n", 0)])
+def test_files_that_each_count_from_their_own_beginning_are_not_mixed(tmp_path, lines, zero):
+    paths = [write(tmp_path, lines * 3, name) for name in ("a.log", "b.log")]
+    frames = read_capture(paths)
+    assert frames.source.tolist() == [0, 0, 0, 1, 1, 1]
+    assert any("same zero" in remark for remark in frames.account.remarks)
+
+
+def test_parts_of_one_log_that_counts_from_zero_are_put_in_order(tmp_path):
+    late = write(tmp_path, "(010.000000) can0 123#00\n", "late.log")
+    early = write(tmp_path, "(000.000000) can0 123#00\n(001.000000) can0 123#00\n", "early.log")
+    assert read_capture([late, early]).source.tolist() == [1, 1, 0]
+
+
+@pytest.mark.parametrize("ends", [{"from_s": float("nan")}, {"to_s": float("nan")}, {"from_s": float("inf")}])
+def test_a_range_that_is_no_range(tmp_path, ends):
+    with pytest.raises(UsageError):
+        read_capture(write(tmp_path, log_lines(3)), **ends)
+
+
+@pytest.mark.parametrize(
+    "ends", [{"to_s": float("inf")}, {"from_s": float("-inf")}, {"to_s": 1e300}, {"from_s": -1e300}]
+)
+def test_a_range_without_end(tmp_path, ends):
+    assert len(read_capture(write(tmp_path, log_lines(3)), **ends)) == 3
+
+
+def test_a_range_is_half_open(tmp_path):
+    path = write(tmp_path, log_lines(4, step=1.0))
+    assert read_capture(path, from_s=1.0, to_s=3.0).line.tolist() == [2, 3]
+
+
+def test_too_many_files_at_once(tmp_path):
+    with pytest.raises(UsageError, match="257"):
+        read_capture([write(tmp_path, log_lines(1))] * 257)
+
+
+def test_the_first_unreadable_line_of_standard_input_is_quoted(monkeypatch):
+    class Pipe:
+        buffer = io.BufferedReader(io.BytesIO(b"\x1b]0;title\x07hello\n"))
+
+    monkeypatch.setattr("sys.stdin", Pipe())
+    with pytest.raises(CaptureError, match=r"\\x1b\]0;title\\x07hello"):
+        read_capture("-")
+
+
+def test_no_standard_input_at_all(monkeypatch):
+    monkeypatch.setattr("sys.stdin", None)
+    with pytest.raises(CaptureError, match="standard input"):
+        read_capture("-")
+
+
+def test_utf_16_is_named(tmp_path):
+    with pytest.raises(CaptureError, match="UTF-16"):
+        read_capture(write(tmp_path, ("\ufeff" + log_lines(3)).encode("utf-16-le")))
+
+
+def test_an_endless_line_is_one_skipped_line(tmp_path):
+    text = log_lines(2).encode() + b"x" * 5_000_000 + b"\n" + log_lines(2).encode()
+    frames = read_capture(write(tmp_path, text))
+    assert frames.line.tolist() == [1, 2, 4, 5]
+    assert [line.line for line in frames.account.skipped_lines] == [3]
+
+
+def test_a_cut_end_blames_the_last_line_only(tmp_path):
+    account = read_capture(write(tmp_path, log_lines(1) + "junk\n# a comment")).account
+    assert [(line.line, line.reason) for line in account.skipped_lines] == [(2, "no bus name and frame")]
+    assert account.notes == 1
+
+
+def test_a_frame_in_a_last_line_without_line_end_is_read_and_the_missing_end_told(tmp_path):
+    frames = read_capture(write(tmp_path, log_lines(3).rstrip("\n")))
+    assert len(frames) == 3
+    assert any("no line end" in remark for remark in frames.account.remarks)
+
+
+def test_two_logs_joined_in_the_middle_of_a_line_lose_that_line_only(tmp_path):
+    text = log_lines(5)[:-4] + log_lines(5, 1_600_000_000.0)
+    frames = read_capture(write(tmp_path, text))
+    assert (len(frames), frames.account.skipped, frames.account.backwards) == (8, 1, 1)
+
+
+def test_prompts_and_other_words_between_frames(tmp_path):
+    text = log_lines(3) + "user@bench:~$ candump -l can0\n\n^C\nread: network is down\n" + log_lines(3, 1_700_000_001.0)
+    account = read_capture(write(tmp_path, text)).account
+    assert (account.frames, account.skipped, account.blank) == (6, 3, 1)
+
+
+def peak_of(work):
+    gc.collect()
+    tracemalloc.start()
+    try:
+        return work(), tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+@pytest.mark.parametrize("every", [0, 1000])
+def test_memory_stays_below_three_times_the_text(tmp_path, every):
+    """Also where few CAN FD frames make all payload columns 64 bytes wide."""
+    rows = log_lines(1000).splitlines(keepends=True)
+    if every:
+        rows[every // 2] = f"(1700000005.000000) can0 123##5{'AB' * 64}\n"
+    text = "".join(rows) * 500
+    path = write(tmp_path, text.replace("00\n", "0011223344556\n").replace("0011223344556", "00112233445566"))
+    frames, peak = peak_of(lambda: read_capture(path))
+    assert len(frames) == 500_000
+    assert frames.data.shape[1] == (64 if every else 8)
+    assert peak < 3 * path.stat().st_size
+
+
+def test_memory_of_a_range_does_not_grow_with_the_file(tmp_path):
+    path = write(tmp_path, log_lines(1000) * 500)
+    frames, peak = peak_of(lambda: [len(part) for part in read_blocks(path, from_s=0, to_s=1)])
+    assert sum(frames) == 100 * 500
+    assert peak < 12e6 < path.stat().st_size

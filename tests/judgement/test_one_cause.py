@@ -1,6 +1,5 @@
 """One cause is one finding, and it tells the truth about how long and how often."""
 
-import time
 from dataclasses import replace
 
 import pytest
@@ -73,15 +72,13 @@ def finding(code, channel, from_s, to_s, severity=Severity.CAUTION):
     )
 
 
-def test_thousands_of_findings_are_joined_and_folded_in_less_than_two_seconds():
+def test_thousands_of_findings_are_joined_and_folded():
     channels = decode(capture([(0, 0x123, b"\1\1")]), one_message(PLAIN, length=2))
     many = [finding("channel-absent", "A", i % 7 / 100, (i % 900) * 3) for i in range(4000)]
     spreads = [finding("module-spread", f"c{i}", i, i + 1) for i in range(500)]
     packs = [finding("pack-spread", f"c{i}", i, i + 1) for i in range(500)]
-    begin = time.perf_counter()
     assert len(list(_together(many, channels))) <= 900
     folded = list(_folded([*spreads, *packs]))
-    assert time.perf_counter() - begin < 2.0
     assert folded == [replace(one, also=("pack-spread",)) for one in spreads]
 
 
