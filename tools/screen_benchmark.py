@@ -74,6 +74,20 @@ def _frames() -> Frames:
     )
 
 
+def _time_callbacks() -> list[float]:
+    """Time every callback of the event loop from now on, in ms: while one runs, no key is answered."""
+    taken = [0.0]
+    run = asyncio.Handle._run  # noqa: SLF001  (there is no public way to time a callback)
+
+    def timed(handle: asyncio.Handle) -> None:
+        before = time.thread_time()
+        run(handle)
+        taken.append((time.thread_time() - before) * 1000)
+
+    asyncio.Handle._run = timed  # type: ignore[method-assign]  # noqa: SLF001
+    return taken
+
+
 async def main() -> None:
     """Press every key a few times and print the largest work of each."""
     channels = decode(_frames(), _map())
@@ -86,6 +100,7 @@ async def main() -> None:
         channels=channels, judgement=judgement, notes=(), capture_path=None, sheet_path=None, notes_file=None
     )
     worst: dict[str, float] = {}
+    longest = _time_callbacks()
     app = CellgleanApp(session)
     async with app.run_test(size=_SIZE) as pilot:
         await pilot.pause()
@@ -97,8 +112,9 @@ async def main() -> None:
                 worst[what] = max(worst.get(what, 0.0), (time.thread_time() - before) * 1000)
     for what, milliseconds in worst.items():
         print(f"  {what:20s} {milliseconds:6.1f} ms")
-    most = max(worst.values())
-    print(f"  most {most:.1f} ms, to be at most {_LIMIT_MS} ms")
+    print(
+        f"  most of one key {max(worst.values()):.1f} ms; longest at one go {max(longest):.1f} ms (aim: {_LIMIT_MS} ms)"
+    )
 
 
 if __name__ == "__main__":

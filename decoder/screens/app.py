@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from time import monotonic
 from typing import TYPE_CHECKING, ClassVar, Final
 
@@ -83,12 +84,15 @@ class CellgleanApp(App[None]):
 
     def on_mount(self) -> None:
         """Show the pages, and prepare figures of channels that are not on screen yet."""
+        # What is loaded by now stays until the end: going through it for garbage would hold up a key now and then.
+        gc.freeze()
         self.push_screen(PagesScreen(self.desk))
         self.session.on_change.append(self._changed)
         self.run_worker(self._prepare, thread=True, group="prepare")
 
     def on_unmount(self) -> None:
         """Let go of the session."""
+        gc.unfreeze()
         if self._changed in self.session.on_change:
             self.session.on_change.remove(self._changed)
 
@@ -116,7 +120,13 @@ class CellgleanApp(App[None]):
             while type(self.screen) is not kind:
                 self.pop_screen()
             return
-        self.push_screen(kind(self.desk))
+        if self.is_screen_installed(name):
+            kept = self.get_screen(name, kind)
+            kept.say("")
+        else:
+            # Kept while it is not shown: to make its widgets anew for each visit takes longer than to draw it.
+            self.install_screen(kind(self.desk), name)
+        self.push_screen(name)
 
     def action_detail(self) -> None:
         """Show the chosen channel in detail."""

@@ -233,11 +233,12 @@ class CellsScreen(DeskScreen):
         """Give the one view."""
         return (Cells(self.desk, id="cells"),)
 
-    def on_mount(self) -> None:
-        """Choose the first cell if no cell is chosen."""
+    def on_screen_resume(self) -> None:
+        """Choose the first cell if no cell is chosen, and draw anew."""
         names = self._names()
         if names and self.desk.selected not in names:
             self.desk.choose(names[0])
+        super().on_screen_resume()
 
     def _names(self) -> list[str]:
         view = self.query_one(Cells)
