@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder import read_capture
+from decoder import read_blocks, read_capture
 from decoder.capture import blocks, plain_log
 from decoder.capture.blocks import parse_block
 from decoder.capture.lines import read_line
@@ -140,3 +140,34 @@ def test_more_names_of_buses_than_a_byte_counts(tmp_path):
     assert frames.account.adds_up()
     assert dict(frames.account.skipped_reasons) == {"more than 255 names of buses": 90}
     assert [frames.bus_names[bus] for bus in frames.bus[-3:]] == ["can252", "can253", "can254"]
+
+
+@pytest.mark.parametrize(
+    ("like", "odd"),
+    [
+        ("(1700000000.123456) can0 123#{:02X}", "(1700000000.123456) can0\x00 123#00"),  # a NUL behind the name
+        (" \x1b\x1b[m[m can0  123   [1]  {:02X}", "junk"),  # colours that show once colours are taken off
+        ("  can0  123   [1]  {:02X}   'a'", "  can0  123   [1]  00   xa'"),  # a quote is lost
+        ("  can0  123   [1]  {:02X}   'a'", "  can0  123   [1]  00   'ax"),
+        ("(1700000000.123456) can0 123#{:02X}", "(1700000000.123456) ca#0 123#00"),  # a second one
+    ],
+)
+def test_lines_that_are_nearly_like_the_others(like, odd):
+    rows = [like.format(number) for number in range(40)]
+    rows[20:20] = [odd]
+    text = ("\n".join(rows) + "\n" * 90).encode()
+    assert_same(parse_block(text, 1), parse_block(text, 1, careful=True))
+
+
+def test_payload_columns_are_zero_past_a_frames_length(tmp_path, monkeypatch):
+    rows = [f"(1700000000.{n:06d}) can0 123#{'FF' * (n % 9)}" for n in range(100)]
+    rows += ["(1700000001.000000) can0 123##5" + "FF" * 64, "(1700000002.000000) can0 123##4" + "FF" * 12, *rows]
+    path = tmp_path / "a.log"
+    path.write_text("\n".join(rows))
+    monkeypatch.setattr(
+        np, "empty", lambda shape, dtype=float, order="C": np.full(shape, 255, dtype, order)
+    )  # memory as it may come
+    for frames in [read_capture(path), *read_blocks(path, block_bytes=500)]:
+        past = np.arange(frames.data.shape[1]) >= frames.length[:, None]
+        assert (frames.data[past] == 0).all()
+        assert (frames.data[~past] == 255).all()
