@@ -21,16 +21,11 @@ from decoder.screens.rows import moment_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from decoder.channels import Channels, Series
     from decoder.judgement.instants import Scans
     from decoder.maps.pack_sheet import PackSheet
 
 _WINDOW_CYCLES: Final = 12
-# Scans are lined up for so many cycles at once, so that playing does not line them up anew for each repaint.
-_STRETCH_CYCLES: Final = 48
-_CYCLES_AFTER: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,29 +89,12 @@ def in_case(sheet: PackSheet | None, module: int | None) -> str:
     return ""
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """The scans of a module around one stretch of time; `columns` are the numbers of the cells that `table` holds."""
-
-    number: int
-    table: Scans | None
-    columns: tuple[int, ...]
-
-
 def module_now(
-    channels: Channels,
-    module: int | None,
-    cells: Sequence[Series],
-    current: Series | None,
-    time_ns: int,
-    kept: dict[int | None, Stretch] | None = None,
+    channels: Channels, module: int | None, cells: Sequence[Series], current: Series | None, time_ns: int
 ) -> ModuleNow:
-    """Give one module as it is at `time_ns`; `current` is the pack's, ``None`` where no channel measures it.
-
-    `kept` holds the last stretch of each module of these channels from one call to the next.
-    """
+    """Give one module as it is at `time_ns`; `current` is the pack's, ``None`` where no channel measures it."""
     limit = limit_of(channels.sheet, "module_spread_v")
-    volt, steady = _one_instant(module, cells, current, time_ns, {} if kept is None else kept)
+    volt, steady = _one_instant(cells, current, time_ns)
     shown = []
     for series, scanned in zip(cells, volt, strict=True):
         moment = moment_of(series, time_ns)
@@ -140,43 +118,24 @@ def module_now(
     )
 
 
-def _one_instant(
-    module: int | None,
-    cells: Sequence[Series],
-    current: Series | None,
-    time_ns: int,
-    kept: dict[int | None, Stretch],
-) -> tuple[NDArray[np.float64], bool]:
+def _one_instant(cells: Sequence[Series], current: Series | None, time_ns: int) -> tuple[np.ndarray, bool]:
     """Give the volts of the latest scan, of a steady one if there is any, and whether it is steady."""
-    volt = np.full(len(cells), np.nan)
-    cycle_ns = int(max((one.cycle_s or 0.0 for one in cells), default=0.0) * 1e9)
-    if not cycle_ns:
-        return volt, False
-    number = time_ns // (cycle_ns * _STRETCH_CYCLES)
-    stretch = kept.get(module)
-    if stretch is None or stretch.number != number:
-        stretch = kept[module] = _stretch(cells, current, number, cycle_ns)
-    table = stretch.table
-    if table is None:
-        return volt, False
-    # A scan holds no sample later than its end: what ended by now is of the past.
-    first, end = np.searchsorted(table.time_ns, (time_ns - cycle_ns * _WINDOW_CYCLES, time_ns), side="right")
-    if first == end:
-        return volt, False
-    steady = np.flatnonzero(table.steady[first:end])
-    row = int(first + steady[-1]) if len(steady) else int(end) - 1
-    volt[list(stretch.columns)] = table.volt[row]
-    return volt, bool(len(steady))
-
-
-def _stretch(cells: Sequence[Series], current: Series | None, number: int, cycle_ns: int) -> Stretch:
-    """Line up the scans of one stretch, of the cycles that are looked back on from its begin, and of a few after."""
-    from_ns = (number * _STRETCH_CYCLES - _WINDOW_CYCLES) * cycle_ns
-    to_ns = ((number + 1) * _STRETCH_CYCLES + _CYCLES_AFTER) * cycle_ns
-    cut = [_between(one, from_ns, to_ns) for one in cells]
-    columns = tuple(column for column, one in enumerate(cut) if len(one) > 2)
-    table = scans([cut[column] for column in columns], None if current is None else _between(current, from_ns, to_ns))
-    return Stretch(number, table, columns)
+    nothing = np.full(len(cells), np.nan)
+    cycles = [one.cycle_s for one in cells if one.cycle_s]
+    if not cycles:
+        return nothing, False
+    from_ns = time_ns - int(max(cycles) * _WINDOW_CYCLES * 1e9)
+    cut = [_between(one, from_ns, time_ns) for one in cells]
+    fresh = [number for number, one in enumerate(cut) if len(one) > 2]
+    table: Scans | None = scans(
+        [cut[number] for number in fresh], None if current is None else _between(current, from_ns, time_ns)
+    )
+    if table is None or not len(table.time_ns):
+        return nothing, False
+    steady = np.flatnonzero(table.steady)
+    row = int(steady[-1]) if len(steady) else len(table.volt) - 1
+    nothing[fresh] = table.volt[row]
+    return nothing, bool(len(steady))
 
 
 def _between(series: Series, from_ns: int, to_ns: int) -> Series:

@@ -9,7 +9,7 @@ from textual.binding import Binding
 
 from decoder.channels import State
 from decoder.printable import printable
-from decoder.screens.cells import CellNow, ModuleNow, Stretch, in_case, in_case_order, module_now, modules_of
+from decoder.screens.cells import CellNow, ModuleNow, in_case, in_case_order, module_now, modules_of
 from decoder.screens.frame import DeskScreen, DeskView
 from decoder.screens.ink import STATE_INKS, Line, Part, cell_len, fitted, line, wrapped
 from decoder.screens.rows import moment_of, value_words
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from textual.widget import Widget
 
     from decoder.channels import Channels, Series
-    from decoder.screens.desk import Desk
 
 _CELL_MV = 7
 _CELL_VOLTS = 8
@@ -35,10 +34,6 @@ class Cells(DeskView):
     as_volts = False
     _modules: tuple[Channels, dict[int | None, list[Series]], Series | None] | None = None
     _shown: tuple[object, dict[int | None, ModuleNow]] = (None, {})
-
-    def __init__(self, desk: Desk, *, id: str | None = None) -> None:  # noqa: A002  (textual's name)
-        super().__init__(desk, id=id)
-        self._stretches: dict[int | None, Stretch] = {}
 
     @property
     def cell_width(self) -> int:
@@ -54,7 +49,6 @@ class Cells(DeskView):
         channels = self.desk.channels
         if self._modules is None or self._modules[0] is not channels:
             self._modules = (channels, modules_of(channels), next(iter(channels.of("pack current")), None))
-            self._stretches = {}
         return self._modules
 
     def module(self, module: int | None) -> ModuleNow:
@@ -65,8 +59,7 @@ class Cells(DeskView):
             self._shown = (key, {})
         made = self._shown[1].get(module)
         if made is None:
-            made = module_now(channels, module, modules[module], current, self.desk.now_ns, self._stretches)
-            self._shown[1][module] = made
+            made = self._shown[1][module] = module_now(channels, module, modules[module], current, self.desk.now_ns)
         return made
 
     def case_rows(self, width: int) -> list[list[int | None]]:

@@ -9,18 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.screen import Screen
 
 from decoder.printable import printable
-from decoder.screens.ink import (
-    INK_CLASSES,
-    INK_CSS,
-    SEVERITY_INKS,
-    Line,
-    LineView,
-    Part,
-    cell_len,
-    fitted,
-    line,
-    wrapped,
-)
+from decoder.screens.ink import SEVERITY_INKS, Line, LineView, Part, cell_len, fitted, line, wrapped
 from decoder.screens.symbols import SEVERITY_SYMBOLS, time_words
 from decoder.screens.timeline import CURSOR, bar, column_of
 
@@ -185,8 +174,6 @@ class DeskScreen(Screen[None]):
     """A screen with the desk's top line above, and timeline, messages and key help below its own part."""
 
     KEYS: ClassVar[Sequence[tuple[str, str]]] = ()
-    COMPONENT_CLASSES: ClassVar[set[str]] = set(INK_CLASSES)
-    DEFAULT_CSS = INK_CSS
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.cells import cell_len as _cell_len
 from rich.cells import set_cell_size
@@ -95,31 +95,26 @@ def wrapped(text: str, width: int, most: int = 99) -> list[str]:
     return lines
 
 
-# What an ink looks like belongs to the screen: looked up once there, not for each of its widgets.
-INK_CLASSES: Final = frozenset(f"ink--{name}" for name in (*INKS, "chosen"))
-INK_CSS: Final = """
-DeskScreen {
-    & > .ink--dim { color: $foreground 65%; }
-    & > .ink--strong { text-style: bold; }
-    & > .ink--head { color: $text-primary; text-style: bold; }
-    & > .ink--key { color: $text-accent; text-style: bold; }
-    & > .ink--low { color: $text-accent; text-style: bold; }
-    & > .ink--high { color: $text-error; text-style: bold; }
-    & > .ink--old { color: $foreground 75%; text-style: italic; }
-    & > .ink--notice { color: $text-primary; }
-    & > .ink--caution { color: $text-warning; }
-    & > .ink--warning { color: $text-warning; text-style: bold; }
-    & > .ink--danger { color: $text-error; text-style: bold; }
-    & > .ink--user { color: $text-success; }
-    & > .ink--chosen { background: $primary 25%; text-style: bold; }
-}
-"""
-
-
 class LineView(Widget):
     """A widget whose lines are made by `lines_for` when it is next painted after `redraw`."""
 
-    DEFAULT_CSS = "LineView { width: 1fr; height: 1fr; }"
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"ink--{name}" for name in (*INKS, "chosen")}
+    DEFAULT_CSS = """
+    LineView { width: 1fr; height: 1fr; }
+    LineView > .ink--dim { color: $foreground 65%; }
+    LineView > .ink--strong { text-style: bold; }
+    LineView > .ink--head { color: $text-primary; text-style: bold; }
+    LineView > .ink--key { color: $text-accent; text-style: bold; }
+    LineView > .ink--low { color: $text-accent; text-style: bold; }
+    LineView > .ink--high { color: $text-error; text-style: bold; }
+    LineView > .ink--old { color: $foreground 75%; text-style: italic; }
+    LineView > .ink--notice { color: $text-primary; }
+    LineView > .ink--caution { color: $text-warning; }
+    LineView > .ink--warning { color: $text-warning; text-style: bold; }
+    LineView > .ink--danger { color: $text-error; text-style: bold; }
+    LineView > .ink--user { color: $text-success; }
+    LineView > .ink--chosen { background: $primary 25%; text-style: bold; }
+    """
 
     _lines: Sequence[Line] | None = None
 
@@ -166,7 +161,7 @@ class LineView(Widget):
     def _ink(self, name: str) -> Style:
         ink = self._inks.get(name)
         if ink is None:
-            styles = self.screen.get_component_styles(f"ink--{name}")
+            styles = self.get_component_styles(f"ink--{name}")
             ground = self.background_colors[1]
             # Terminals know no half-transparent colours: they are mixed with the ground here.
             color = (ground + styles.color).rich_color if styles.has_rule("color") else None
