@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from decoder.bits import Field, Payloads, as_float, field_of_frame, put_field, raw_range
 from tests.strategies import fields
 
-# FACTS of DBC bit numbering: data A1 B2 C3 D4 E5 F6 07 18, as cantools decodes it.
+# Bit numbering of DBC files: data A1 B2 C3 D4 E5 F6 07 18, as cantools decodes it.
 DATA = bytes.fromhex("A1B2C3D4E5F60718")
 VECTORS = [
     (Field(0, 16), 45729),
