@@ -116,14 +116,12 @@ class CellgleanApp(App[None]):
     def action_open(self, name: str) -> None:
         """Show a screen; one that is open already comes to the front."""
         kind = _SCREENS[name]
+        self._say("")
         if any(type(screen) is kind for screen in self.screen_stack):
             while type(self.screen) is not kind:
                 self.pop_screen()
             return
-        if self.is_screen_installed(name):
-            kept = self.get_screen(name, kind)
-            kept.say("")
-        else:
+        if not self.is_screen_installed(name):
             # Kept while it is not shown: to make its widgets anew for each visit takes longer than to draw it.
             self.install_screen(kind(self.desk), name)
         self.push_screen(name)

@@ -199,7 +199,9 @@ def _module_heading(now: ModuleNow, in_case: str, width: int) -> list[Part]:
             text, ink = f"{text} ▲ above {limit}", "warning"
         else:
             text, ink = f"{text}, limit {limit}", "plain"
-    parts.append((fitted(text + in_case, width - len(name) - 1), ink))
+    room = width - len(name) - 1
+    whole = text + in_case
+    parts.append((fitted(whole if cell_len(whole) < room else text, room), ink))
     return parts
 
 

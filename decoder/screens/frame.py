@@ -113,8 +113,8 @@ def _counted(desk: Desk) -> Iterable[Part]:
     counts = Counter(finding.severity for finding in desk.findings)
     if not counts:
         yield "no findings", "plain"
-    for severity in sorted(counts, reverse=True):
-        yield f"{SEVERITY_SYMBOLS[severity]}{counts[severity]} ", SEVERITY_INKS[severity]
+    for number, severity in enumerate(sorted(counts, reverse=True)):
+        yield f"{' ' * bool(number)}{SEVERITY_SYMBOLS[severity]}{counts[severity]}", SEVERITY_INKS[severity]
 
 
 class Message(LineView):

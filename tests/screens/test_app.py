@@ -1,13 +1,18 @@
 """The screens driven by keys, as a person would."""
 
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 import pytest
 from rich.cells import cell_len
 
+from decoder.capture import read_capture
 from decoder.channels import decode
+from decoder.channels.states import state_at
 from decoder.frames import Frames
 from decoder.judgement import judge
+from decoder.maps import load_map
+from decoder.maps.sheet_file import load_sheet
 from decoder.maps.signal_map import SignalMap
 from decoder.screens.app import CellgleanApp
 from decoder.screens.cells_screen import CellsScreen
@@ -15,8 +20,11 @@ from decoder.screens.detail_screen import DetailScreen
 from decoder.screens.findings_screen import FindingsScreen
 from decoder.screens.pages_screen import PagesScreen
 from decoder.screens.session import Session
+from decoder.screens.symbols import STATE_SYMBOLS
 from decoder.screens.text_screens import KEY_LINES, CaptureScreen, HelpScreen
 from tests.screens.small_pack import open_session, small_map
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @asynccontextmanager
@@ -312,6 +320,97 @@ async def test_light_and_dark_are_one_key_apart(tmp_path):
         assert text(app) == before  # colours tell nothing that words do not
         await press(pilot, "t")
         assert app.theme == "textual-dark"
+
+
+def inks(app):
+    """The colours of the characters on the terminal."""
+    return {segment.style.color for strip in app.screen._compositor.render_strips() for segment in strip}
+
+
+async def test_a_screen_that_was_hidden_follows_colours_size_and_moment(tmp_path):
+    async with shown(open_session(tmp_path)) as (app, pilot):
+        await press(pilot, "f")
+        dark, findings = inks(app), app.screen
+        assert len(dark) >= 4  # plain text, titles, keys and severities
+        await press(pilot, "escape", "t", "g")
+        await type_in(pilot, "11")
+        await pilot.resize_terminal(120, 40)
+        await press(pilot, "f")
+        assert app.screen is findings
+        page = lines(app)
+        assert len(page) == 40
+        assert all(cell_len(line) == 120 for line in page)
+        assert "lasts" in page[1]
+        assert "11.000 s of" in text(app)
+        light = inks(app)
+        assert len(light) >= 4
+        assert not dark & light
+
+
+async def test_an_old_message_does_not_come_back_with_its_screen(tmp_path):
+    async with shown(open_session(tmp_path)) as (app, pilot):
+        await press(pilot, "f", "x")
+        assert "only a note of yours" in text(app)
+        await press(pilot, "enter", "escape")
+        assert isinstance(app.screen, FindingsScreen)
+        assert "only a note of yours" not in text(app)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (250, 60)])
+async def test_spreads_and_limits_of_modules_are_never_cut(tmp_path, size):
+    async with shown(open_session(tmp_path), size) as (app, pilot):
+        await press(pilot, "c")
+        for module in (1, 2):
+            heading = next(line for line in lines(app) if f"module {module} · mean" in line)
+            assert "spread 3 mV, limit 40 mV" in heading[heading.index(f"module {module} · mean") :]
+            assert "…" not in heading
+
+
+@pytest.mark.parametrize("theme", ["textual-dark", "textual-light"])
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (250, 60)])
+async def test_each_column_title_stands_over_its_column(tmp_path, size, theme):
+    async with shown(open_session(tmp_path), size) as (app, pilot):
+        app.theme = theme
+        await press(pilot, "down")
+        page = lines(app)
+        head = next(line for line in page if "place↑" in line)
+        row = next(line for line in page if "Cell_1_01_V" in line)
+        value_ends = head.index("value") + len("value")
+        assert row[:value_ends].endswith(" 3.704")
+        assert row[head.index("unit") :].startswith("V ")
+        assert row[head.index("state") :].startswith("· ok ")
+        assert row[: head.index("highest") + len("highest")].endswith(" 3.704")
+        assert row[: head.index("lowest") + len("lowest")].endswith(" 3.700")
+        assert row[head.index("place") :].startswith("M1 C01 ")
+        assert row[: head.index("age") + len("age")].endswith(" ms")
+
+
+async def test_the_demo_shows_every_quantity_and_a_symbol_and_word_for_each_state():
+    sheet = load_sheet(ROOT / "signal_maps/harbour_shuttle.toml")
+    signal_map = load_map(ROOT / "signal_maps/harbour_shuttle.dbc")
+    channels = decode(read_capture(ROOT / "captures/harbour_shuttle.log.xz"), signal_map, sheet)
+    async with shown(Session(channels, judge(channels)), (120, 40)) as (app, pilot):
+        visited, rows = [], {}
+        for _ in app.desk.titles:
+            assert f"[{app.desk.title_now.title}" in text(app)
+            visited.append(app.desk.title_now.title)
+            page = lines(app)
+            for line in page:
+                if line[2:].split(" ")[0] in channels:
+                    rows[line[2:].split(" ")[0]] = line
+            await press(pilot, "tab")
+        assert visited == [title.title for title in app.desk.titles]
+        assert len(visited) > 5
+        assert len(rows) > 60
+        for name, row in rows.items():
+            state = state_at(channels[name], app.desk.now_ns)
+            assert f" {STATE_SYMBOLS[state]} {state.word} " in row
+        await press(pilot, "f")
+        codes = {finding.code for finding in app.desk.findings}
+        assert len(codes) >= 5
+        assert all(code in text(app) for code in codes)
+        await press(pilot, "c")
+        assert len({line for line in lines(app) if " · mean " in line}) == 3  # two modules side by side
 
 
 async def test_without_a_map_the_pages_say_what_to_do_and_all_keys_are_safe(tmp_path):

@@ -164,6 +164,16 @@ def test_cells_of_one_scan_give_the_spread_of_each_module(tmp_path):
     assert sum(cell.over_mean_mv for cell in odd.cells) == pytest.approx(0, abs=1e-6)
 
 
+def test_cells_are_those_of_the_latest_frame_at_every_moment(tmp_path):
+    channels = open_session(tmp_path).channels
+    cells = modules_of(channels)[2]
+    for time_ns in (int(second * 1e9) + 2_000_000 for second in np.arange(1, 19, 0.35)):
+        now = module_now(channels, 2, cells, None, time_ns)
+        frame = int(np.flatnonzero(cells[0].time_ns <= time_ns)[-1])  # one frame holds all cells of the module
+        assert [cell.volt for cell in now.cells] == [float(one.number[frame]) for one in cells]
+        assert now.steady
+
+
 def test_modules_stand_in_the_rows_of_the_case_and_none_is_left_out():
     assert in_case_order([1, 2, 3, 5, None], [[2, 1], [3, 4]]) == [[2, 1], [3], [5], [None]]
 
