@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decoder.channels.series import State
 from decoder.channels.states import STALE_CYCLES, STUCK_SIBLING_STEPS, beyond_limits, stale_samples
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.spans import Span, duration, spans
@@ -229,6 +228,3 @@ def _joined(group: list[Finding], channels: Channels) -> Finding:
         to_ns=max(finding.to_ns for finding in group),
         explanation=f"{shown}{more}: {first.explanation}",
     )
-
-
-__all__ = ["State", "channel_findings"]
