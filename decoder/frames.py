@@ -125,20 +125,33 @@ class Frames:
         )
 
     @cached_property
-    def rows_of(self) -> Mapping[Key, NDArray[np.intp]]:
-        """Rows of the data frames of each stream, in capture order; remote and error frames are left out."""
+    def by_stream(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Rows of the data frames sorted by stream, in capture order within each, and where each stream begins.
+
+        Stream i has ``rows[starts[i]:starts[i + 1]]``; remote and error frames are left out.
+        """
         return _group(self)
 
+    def key_of(self, row: int) -> Key:
+        """Give the stream that a frame belongs to."""
+        return Key(int(self.bus[row]), int(self.can_id[row]), bool(self.flags[row] & EXTENDED))
 
-def _group(frames: Frames) -> dict[Key, NDArray[np.intp]]:
-    """Sort rows by stream once (stable) and cut where the stream changes."""
+    @cached_property
+    def rows_of(self) -> Mapping[Key, NDArray[np.intp]]:
+        """Rows of the data frames of each stream, in capture order; remote and error frames are left out."""
+        rows, starts = self.by_stream
+        return {self.key_of(part[0]): part for part in np.split(rows, starts[1:-1])} if len(rows) else {}
+
+
+def _group(frames: Frames) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Sort rows by stream once (stable) and tell where the stream changes."""
     data_rows = np.flatnonzero((frames.flags & (REMOTE | ERROR)) == 0)
     whole = len(data_rows) == len(frames)
     can_id = frames.can_id if whole else frames.can_id[data_rows]
     bus = frames.bus if whole else frames.bus[data_rows]
     extended = ((frames.flags if whole else frames.flags[data_rows]) & EXTENDED).astype(np.uint16)
     if not len(can_id):
-        return {}
+        return data_rows, np.zeros(1, np.intp)
     # numpy sorts 16-bit numbers by counting digits, so the key is sorted by halves, the lower half first.
     low = (can_id & 0xFFFF).astype(np.uint16)
     high = ((can_id >> 16) | (extended.astype(np.uint32) << 15)).astype(np.uint16)
@@ -148,13 +161,7 @@ def _group(frames: Frames) -> dict[Key, NDArray[np.intp]]:
             order = order[np.argsort(half[order], kind="stable")]
     sorted_key = _stream_number(bus, high, low)[order]
     cuts = np.flatnonzero(sorted_key[1:] != sorted_key[:-1]) + 1
-    rows = data_rows[order]
-    groups: dict[Key, NDArray[np.intp]] = {}
-    for part in np.split(rows, cuts):
-        first = part[0]
-        key = Key(int(frames.bus[first]), int(frames.can_id[first]), bool(frames.flags[first] & EXTENDED))
-        groups[key] = part
-    return groups
+    return data_rows[order], np.concatenate(([0], cuts, [len(order)]))
 
 
 def _stream_number(bus: NDArray[np.uint8], high: NDArray[np.uint16], low: NDArray[np.uint16]) -> NDArray[np.int64]:

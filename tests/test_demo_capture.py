@@ -11,6 +11,7 @@ import tomllib
 from pathlib import Path
 
 import cantools
+import isotp
 import numpy as np
 import pytest
 
@@ -23,7 +24,7 @@ START_US = 1_893_456_000_000_000
 HEALTHY = (1, 3, 6)
 
 tool = importlib.import_module("tools.make_demo_capture")
-bus, controller, pack_model = tool.bus, tool.controller, tool.pack_model
+bus, controller, conversation, pack_model = tool.bus, tool.controller, tool.conversation, tool.pack_model
 Dice = tool.Dice
 
 
@@ -55,9 +56,38 @@ def frames(lines):
 
 
 @pytest.fixture(scope="module")
-def series(frames, signal_map):
+def in_frames(signal_map):
+    """Messages whose signals stand in single frames: all but that of the answers."""
+    return [message for message in signal_map.messages if message.name != "PackAnswers"]
+
+
+@pytest.fixture(scope="module")
+def pack():
+    return pack_model.run(Dice(tool.SEED))
+
+
+@pytest.fixture(scope="module")
+def talk(pack, signal_map):
+    dice = Dice(tool.SEED + 4)
+    meter = controller.Measured(pack, Dice(tool.SEED + 1)).with_noise_of(dice)
+    return conversation.talk(meter, signal_map, dice)
+
+
+@pytest.fixture(scope="module")
+def exchanges(truth):
+    return truth["conversation"]["exchanges"]
+
+
+@pytest.fixture(scope="module")
+def reassembled(frames):
+    """Whole payloads in the log by identifier, as can-isotp puts them together, and what it complained of."""
+    return {text: put_together(frames, int(text, 16)) for text in ("6E2", "6EA")}
+
+
+@pytest.fixture(scope="module")
+def series(frames, in_frames):
     """Channel -> (times in s, values), decoded with cantools; raw values where the message has labels."""
-    by_text = {f"{m.frame_id:0{8 if m.is_extended_frame else 3}X}": m for m in signal_map.messages}
+    by_text = {f"{m.frame_id:0{8 if m.is_extended_frame else 3}X}": m for m in in_frames}
     collected = {}
     for time_us, text, payload in frames:
         message = by_text.get(text)
@@ -68,6 +98,33 @@ def series(frames, signal_map):
             times.append(time_us / 1e6)
             values.append(value)
     return {name: (np.array(times), np.array(values)) for name, (times, values) in collected.items()}
+
+
+def put_together(frames, can_id):
+    waiting = [
+        isotp.CanMessage(arbitration_id=can_id, data=payload)
+        for _, text, payload in frames
+        if text == f"{can_id:03X}" and payload
+    ]
+    waiting.reverse()
+    complaints = []
+    layer = isotp.TransportLayerLogic(
+        rxfn=lambda _timeout: waiting.pop() if waiting else None,
+        txfn=lambda _message: None,
+        address=isotp.Address(rxid=can_id, txid=0x7F0),
+        error_handler=complaints.append,
+        params={"rx_consecutive_frame_timeout": 60_000},  # runs by the clock on the wall
+    )
+    payloads = []
+    while waiting:
+        layer.process()
+        while (payload := layer.recv()) is not None:
+            payloads.append(payload.hex().upper())
+    return payloads, complaints
+
+
+def polls_of(exchanges, request):
+    return [exchange for exchange in exchanges if exchange["request"] == request]
 
 
 def during(channel, start, end):
@@ -139,6 +196,8 @@ def test_map_names_every_cell_and_sensor_once(signal_map):
     assert len(names) == len(set(names))
     assert {cell_name(m, c) for m in range(1, 7) for c in range(1, 15)} <= set(names)
     assert {f"Temp_{m}_{s}_degC" for m in range(1, 7) for s in (1, 2)} <= set(names)
+    assert {f"Polled_{m}_{c:02d}_V" for m in (4, 5) for c in range(1, 15)} <= set(names)
+    assert {f"Busbar_{m}_degC" for m in range(1, 7)} <= set(names)
 
 
 def test_sheet_tells_what_every_channel_of_the_map_is(signal_map):
@@ -146,13 +205,27 @@ def test_sheet_tells_what_every_channel_of_the_map_is(signal_map):
     matches = [rule["match"] for rule in sheet["channels"]]
     names = {signal.name for message in signal_map.messages for signal in message.signals}
     unnamed = {name for name in names if not any(fit(match, name) is not None for match in matches)}
-    assert unnamed == {"Pack_Mode", "CellPages_Index", "BalancingFlags_Module"}
+    assert unnamed == {"Pack_Mode", "CellPages_Index", "BalancingFlags_Module", "PackAnswers_Topic"}
     assert [match for match in matches if not any(fit(match, name) is not None for name in names)] == []
 
 
-def test_filled_frames_are_those_of_cantools(signal_map):
+def test_map_says_which_message_describes_whole_answers(signal_map):
+    definition = signal_map.dbc.attribute_definitions["CellgleanPayload"]
+    assert (definition.kind, definition.type_name) == ("BO_", "ENUM")
+    assert definition.choices == ["frame", "reassembled"]
+    assert definition.default_value == "frame"
+    marked = {
+        message.name: message.dbc.attributes["CellgleanPayload"].value
+        for message in signal_map.messages
+        if "CellgleanPayload" in message.dbc.attributes
+    }
+    assert marked == {"PackAnswers": definition.choices.index("reassembled")}
+    assert signal_map.get_message_by_name("PackAnswers").frame_id == conversation.ANSWERER
+
+
+def test_filled_frames_are_those_of_cantools(in_frames):
     chance = random.Random(5)
-    for message in signal_map.messages:
+    for message in in_frames:
         rows = []
         for index in range(20):
             raw = {
@@ -207,9 +280,8 @@ def test_the_log_holds_what_the_truth_says_of_the_recording(lines, truth):
     assert sum(" can0 20000088#" in line for line in lines) == recording["error_frames"]
 
 
-def test_counters_miss_as_many_frames_as_were_lost(frames, truth, signal_map):
-    pack = pack_model.run(Dice(tool.SEED))
-    streams = controller.streams(pack, cantools.database.load_file(tool.SIGNAL_MAP, strict=True), Dice(tool.SEED + 1))
+def test_counters_miss_as_many_frames_as_were_lost(frames, truth, signal_map, pack, talk):
+    streams = controller.streams(pack, signal_map, Dice(tool.SEED + 1)) + talk.streams()
     ready = sum(len(stream.ready_s) for stream in streams)
     recording = truth["recording"]
     lost = recording["lost_singly"] + recording["lost_in_burst"] + 1  # and the one whose line was cut
@@ -255,8 +327,26 @@ def test_frames_that_are_ready_in_the_same_microsecond_go_by_identifier():
     assert sent.end_us.tolist() == [1000 + 2 * (44 + 64 + 3 + 12), 1000 + 4 * (44 + 64 + 3 + 12)]
 
 
-def test_messages_come_at_the_rates_that_the_map_gives(frames, signal_map):
-    for message in signal_map.messages:
+def test_a_frame_of_a_chain_waits_for_the_one_before_it():
+    def stream(can_id, ready):
+        return controller.Stream(
+            "", can_id, extended=False, ready_s=np.array(ready), data=np.zeros((len(ready), 8), np.uint8)
+        )
+
+    lasts_us = 2 * (44 + 64 + 3 + 12)
+    asker, answerer, busy = stream(0x6E2, [0.001, 0.001]), stream(0x6EA, [0.001, 0.003]), stream(0x100, [0.0009])
+    chain = [bus.Link(0x6E2, 0, 0.0), bus.Link(0x6EA, 0, 0.0005), bus.Link(0x6E2, 1, 0.0002), bus.Link(0x6EA, 1, 0.0)]
+    sent = bus.arbitrate([asker, answerer, busy], chain)
+    assert list(zip(sent.stream.tolist(), sent.row.tolist(), strict=True)) == [(2, 0), (0, 0), (1, 0), (0, 1), (1, 1)]
+    question = 900 + 2 * lasts_us
+    answer = question + 500 + lasts_us
+    flow_control = answer + 200 + lasts_us
+    assert flow_control < 3000  # so the last frame waits for its own time
+    assert sent.end_us.tolist() == [900 + lasts_us, question, answer, flow_control, 3000 + lasts_us]
+
+
+def test_messages_come_at_the_rates_that_the_map_gives(frames, in_frames):
+    for message in in_frames:
         text = f"{message.frame_id:0{8 if message.is_extended_frame else 3}X}"
         times = np.array([time for time, name, _ in frames if name == text])
         assert np.median(np.diff(times)) == pytest.approx(1000 * message.cycle_time, rel=0.02)
@@ -272,9 +362,8 @@ def test_relaxation_follows_the_exponential_of_its_time_constant():
     assert np.abs(answer - (1 - np.exp(-time_s / 15.0))).max() < 0.001
 
 
-def test_rested_cells_stand_on_the_published_curve():
+def test_rested_cells_stand_on_the_published_curve(pack):
     # NMC532 against graphite, Mohtat et al. 2020: 3.797 V at 60 %, 3.880 V at 70 %.
-    pack = pack_model.run(Dice(tool.SEED))
     rested = pack.cell_v[0] + 3.0 * (pack.resistance_ohm + pack_model.RELAXATION)
     between = 3.797 + (3.880 - 3.797) * (pack_model.START_CHARGE_PERCENT - 60) / 10
     assert np.median(rested) == pytest.approx(between, abs=0.0015)
@@ -426,6 +515,186 @@ def test_swelling_pressure_rises_less_than_its_limit(series, truth):
         assert 0.5 < grown < 5
         if module == rise["module"]:
             assert grown == pytest.approx(rise["rise_kpa"], abs=0.3)
+
+
+# --- the conversation
+
+
+def test_all_that_was_recorded_whole_is_in_the_log_and_nothing_else(reassembled, exchanges, talk):
+    """What can-isotp puts together from the log is what the truth says, in its order."""
+    questions, _ = reassembled["6E2"]
+    answers, _ = reassembled["6EA"]
+    whole = [exchange for exchange in exchanges if exchange["recorded_whole"]]
+    broken = [exchange for exchange in exchanges if not exchange["recorded_whole"]]
+    # Questions repeat, so that one which was lost is not seen by its content: they are counted too.
+    assert is_in_order([exchange["request"] for exchange in whole], questions)
+    assert is_in_order(with_pending(whole), answers)
+    assert len(exchanges) - len(broken) <= len(questions) <= len(exchanges)
+    surplus = list(answers)
+    for answer in with_pending(whole):
+        surplus.remove(answer)
+    assert len(surplus) < len(broken)  # the answer came whole where only its question was lost
+    assert set(surplus) <= {exchange["answer"] for exchange in broken}
+    assert [exchange["request"] for exchange in exchanges] == [each.request.hex().upper() for each in talk.exchanges]
+
+
+def with_pending(exchanges):
+    return [
+        payload
+        for exchange in exchanges
+        for payload in [f"7F{exchange['request'][:2]}78"] * exchange["pending"] + [exchange["answer"]]
+        if payload is not None
+    ]
+
+
+def is_in_order(wanted, payloads):
+    left = iter(payloads)
+    return all(payload in left for payload in wanted)
+
+
+def test_most_reads_are_whole_and_some_are_not(exchanges, reassembled):
+    reads = polls_of(exchanges, "220104")
+    broken = [exchange for exchange in reads if not exchange["recorded_whole"]]
+    assert len(reads) >= 50
+    assert 2 <= len(broken) <= 5
+    _, complaints = reassembled["6EA"]
+    assert any(isinstance(complaint, isotp.WrongSequenceNumberError) for complaint in complaints)
+    burst = 55.2
+    assert any(burst - 0.05 < exchange["time_s"] < burst + 0.06 for exchange in broken)
+
+
+def test_the_dialogue_has_every_outcome(exchanges):
+    assert {exchange["outcome"] for exchange in exchanges} == {"answered", "refused", "unanswered", "silent"}
+    by_request = {exchange["request"]: exchange for exchange in exchanges}
+    assert by_request["1003"]["answer"] == "5003003201F4"
+    assert by_request["190208"]["answer"] == "5902FF0AA61709C0730008"
+    assert (by_request["31010202"]["answer"], by_request["31010202"]["pending"]) == ("7101020200", 2)
+    assert {e["answer"] for e in exchanges if e["outcome"] == "refused"} == {"7F2E33", "7F2231"}
+    assert [e["request"] for e in exchanges if e["outcome"] == "unanswered"] == ["220555"]
+    assert {e["request"] for e in exchanges if e["outcome"] == "silent"} == {"3E80"}
+    for exchange in exchanges:
+        first, answer = int(exchange["request"][:2], 16), exchange["answer"]
+        assert answer is None or answer[:2] in {f"{first + 0x40:02X}", "7F"}
+    number = bytes.fromhex(by_request["22F190"]["answer"])[3:].decode()
+    assert re.fullmatch(r"[A-HJ-NPR-Z0-9]{17}", number)
+
+
+def test_each_question_stands_in_the_log_when_the_truth_says(exchanges, frames):
+    ends = {(time, text): payload for time, text, payload in frames}
+    for exchange in exchanges:
+        frame = ends.get((round(exchange["time_s"] * 1e6), "6E2"))
+        if not exchange["recorded_whole"] and frame is None:
+            continue
+        request = bytes.fromhex(exchange["request"])
+        if len(request) <= 7:
+            assert frame == (bytes([len(request)]) + request).ljust(8, b"\x00")
+        else:
+            assert frame[0] >> 4 == 2
+            assert request.endswith(frame[1:].rstrip(b"\x00"))
+    assert 9.4 < exchanges[0]["time_s"] < 9.6
+    assert 67.5 < exchanges[-1]["time_s"] < 68  # then it is unplugged
+
+
+def test_frames_of_the_conversation_keep_to_their_times(frames):
+    """Pauses between end and begin on the wire; more where other frames went first."""
+    lasts_us = 2 * (44 + 64 + 3 + 12)
+    spoken = [frame for frame in frames if frame[1] in {"6E2", "6EA"}]
+    pauses = {"answer": [], "flow control": [], "consecutive": []}
+    for (before_us, before, earlier), (end_us, text, payload) in itertools.pairwise(spoken):
+        kind, pause_us = payload[0] >> 4, end_us - before_us - lasts_us
+        if kind == 3:
+            assert payload == bytes.fromhex("300002").ljust(8, b"\x00" if text == "6E2" else b"\xaa")
+            if earlier[0] >> 4 == 1:
+                pauses["flow control"].append(pause_us)
+        elif kind == 2:
+            pauses["consecutive"].append(pause_us)
+        elif before == "6E2" and text == "6EA" and earlier[0] >> 4 == 0 and earlier[1] != 0x3E:
+            pauses["answer"].append(pause_us)
+    allowed = {"answer": (3_000, 18_000), "flow control": (300, 1_200), "consecutive": (2_000, 2_600)}
+    for what, (least, most) in allowed.items():
+        found = np.array(pauses[what])
+        assert len(found) > 50
+        assert found.min() >= least - 1
+        assert least < np.median(found) < most
+
+
+def test_transfers_are_cut_as_the_standard_shows():
+    # ISO 15765-2: single frame, then first frame with the length and consecutive frames that count 1 to 15, 0, 1.
+    assert conversation.cut(bytes.fromhex("22F190"), 0xAA) == [bytes.fromhex("0322F190AAAAAAAA")]
+    payload = bytes.fromhex("490201") + b"TESTV1N0000000001"
+    assert [frame.hex().upper() for frame in conversation.cut(payload, 0)] == [
+        "1014490201544553",
+        "215456314E303030",
+        "2230303030303031",
+    ]
+    heads = [frame[0] for frame in conversation.cut(bytes(125), 0)]
+    assert heads == [0x10, *range(0x21, 0x30), 0x20, 0x21]
+    with pytest.raises(ValueError, match="4096 bytes"):
+        conversation.cut(bytes(4096), 0)
+
+
+def test_answers_decode_through_the_map_to_the_cells_of_the_model(reassembled, exchanges, signal_map, pack):
+    message = signal_map.get_message_by_name("PackAnswers")
+    found = set(reassembled["6EA"][0])
+    loose = 0
+    for exchange in polls_of(exchanges, "220104"):
+        if exchange["answer"] not in found:
+            continue
+        values = message.decode(bytes.fromhex(exchange["answer"]), decode_choices=False)
+        assert values.pop("PackAnswers_Topic") == 0x620104
+        assert list(values) == [f"Polled_{m}_{c:02d}_V" for m in (4, 5) for c in range(1, 15)]
+        asked_s = np.array([exchange["time_s"]])
+        true = pack.cell_v[pack.at(asked_s)[0]]
+        moved_v = controller.wire_off(asked_s)[0][0]
+        loose += moved_v > 0
+        for name, value in values.items():
+            module, cell = int(name[7]), int(name[9:11])
+            shift = {(5, 3): -moved_v, (5, 4): moved_v}.get((module, cell), 0.0)
+            # Error and noise of 0.4 mV each, and up to 5 ms between measuring and the end of the question.
+            assert value == pytest.approx(true[pack_model.cell_number(module, cell)] + shift, abs=0.0025)
+    assert loose >= 3
+
+
+def test_cells_asked_for_agree_with_those_of_the_frames(reassembled, exchanges, signal_map, series):
+    """At rest, both come from the same sensors: what is left is noise, and half a step of 1 mV."""
+    message = signal_map.get_message_by_name("PackAnswers")
+    found = set(reassembled["6EA"][0])
+    rest = [e for e in polls_of(exchanges, "220104") if 59.0 < e["time_s"] < 62.9 and e["answer"] in found]
+    assert len(rest) >= 3
+    for exchange in rest:
+        values = message.decode(bytes.fromhex(exchange["answer"]), decode_choices=False)
+        for module in (4, 5):
+            for cell in range(1, 15):
+                near = median_of(series, module, cell, exchange["time_s"] - 0.3, exchange["time_s"] + 0.3)
+                assert values[f"Polled_{module}_{cell:02d}_V"] == pytest.approx(near, abs=0.0035)
+
+
+def test_busbars_warm_with_the_current_and_seconds_run(reassembled, exchanges, signal_map, pack):
+    message = signal_map.get_message_by_name("PackAnswers")
+    found = set(reassembled["6EA"][0])
+    reads = [exchange for exchange in polls_of(exchanges, "220110") if exchange["answer"] in found]
+    assert len(reads) >= 9
+    decoded = [
+        message.decode(bytes.fromhex(exchange["answer"]), decode_choices=False, allow_truncated=True)
+        for exchange in reads
+    ]
+    times = np.array([exchange["time_s"] for exchange in reads])
+    for time_s, values in zip(times, decoded, strict=True):
+        assert values["PackAnswers_Topic"] == 0x620110
+        assert values["Operating_s"] == conversation.OPERATING_S + int(time_s)
+    for module in range(1, 7):
+        busbar = np.array([values[f"Busbar_{module}_degC"] for values in decoded])
+        sensors = pack.sensor_c[pack.at(times), pack_model.sensor_number(module, 1)]
+        assert np.all(busbar > sensors - 1.5)
+        assert busbar[(times > 30) & (times < 38)].max() - busbar[times < 20].min() >= 3
+
+
+def test_a_value_that_no_answer_can_carry_is_refused(signal_map):
+    message = signal_map.get_message_by_name("PackAnswers")
+    warm = {f"Busbar_{module}_degC": 20.0 for module in range(1, 7)} | {"Operating_s": 0x01020304}
+    assert conversation.mapped_record(message, 0x0110, warm) == bytes.fromhex("6201103C3C3C3C3C3C01020304")
+    with pytest.raises(cantools.database.errors.EncodeError, match="Busbar_3_degC"):
+        conversation.mapped_record(message, 0x0110, warm | {"Busbar_3_degC": 216.0})
 
 
 # --- the meter

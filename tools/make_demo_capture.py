@@ -22,12 +22,14 @@ ROOT: Final = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))  # so that it runs from a clone that is not installed
 
 from decoder.atomic import replacing, write_text  # noqa: E402
-from tools.demo import bus, controller, pack_model  # noqa: E402
+from tools.demo import bus, controller, conversation, pack_model  # noqa: E402
 from tools.demo.dice import Dice  # noqa: E402
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from tools.demo.controller import Stream
+    from tools.demo.conversation import Conversation
     from tools.demo.pack_model import Pack
 
 SEED: Final = 20_300_101
@@ -49,12 +51,18 @@ def make() -> dict[str, bytes]:
     """Give the files by name, the log not yet compressed."""
     signal_map = cantools.database.load_file(SIGNAL_MAP, strict=True)
     pack = pack_model.run(Dice(SEED))
-    streams = controller.streams(pack, signal_map, Dice(SEED + 1))
-    recorded = bus.record(bus.arbitrate(streams), streams, Dice(SEED + 2))
+    # The answers are measured by the same sensors as the frames.
+    dice = Dice(SEED + 4)
+    meter = controller.Measured(pack, Dice(SEED + 1)).with_noise_of(dice)
+    talk = conversation.talk(meter, signal_map, dice)
+    streams = controller.streams(pack, signal_map, Dice(SEED + 1)) + talk.streams()
+    sent = bus.arbitrate(streams, talk.chain())
+    recorded = bus.record(sent, streams, Dice(SEED + 2))
+    true = _truth(pack, recorded) | {"conversation": _conversation(talk, streams, sent, recorded)}
     return {
         f"{NAME}.log": recorded.text.encode(),
         f"{NAME}.readings.csv": _readings(pack, Dice(SEED + 3)).encode(),
-        f"{NAME}.truth.json": _json(_truth(pack, recorded)).encode(),
+        f"{NAME}.truth.json": _json(true).encode(),
     }
 
 
@@ -138,6 +146,16 @@ def _truth(pack: Pack, recorded: bus.Recorded) -> dict[str, Any]:
             "cut_line": recorded.cut_line,
         },
     }
+
+
+def _conversation(talk: Conversation, streams: list[Stream], sent: bus.Sent, recorded: bus.Recorded) -> dict[str, Any]:
+    """Give who asked what and what came back."""
+    at = {
+        (streams[stream].can_id, row): position
+        for position, (stream, row) in enumerate(zip(sent.stream.tolist(), sent.row.tolist(), strict=True))
+    }
+    frames = np.array([at[link.can_id, link.row] for link in talk.chain()])
+    return conversation.truth(talk, sent.end_us[frames], recorded.whole[frames])
 
 
 def _by_module(of_cells: NDArray[np.float64], digits: int) -> list[list[float]]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -49,33 +49,58 @@ class Sent:
         return len(self.end_us)
 
 
-def arbitrate(streams: Sequence[Stream]) -> Sent:
-    """Put the frames of all streams on the bus, one after the other."""
+class Link(NamedTuple):
+    """A frame that waits for the one before it: its identifier, its row among those, the pause between them (s)."""
+
+    can_id: int
+    row: int
+    pause_s: float
+
+
+def arbitrate(streams: Sequence[Stream], chain: Sequence[Link] = ()) -> Sent:
+    """Put the frames of all streams on the bus, one after the other.
+
+    Of a chain each frame but the first is ready at its time or its pause after the end of the one before, whichever
+    is later.
+    """
     ready = np.concatenate([np.floor(stream.ready_s * 1e6).astype(np.int64) for stream in streams])
     number = np.concatenate([np.full(len(stream.ready_s), k) for k, stream in enumerate(streams)])
     row = np.concatenate([np.arange(len(stream.ready_s)) for stream in streams])
     rank = [_arbitration_bits(stream) for stream in streams]
     lasts = [_frame_bits(stream) * BIT_US for stream in streams]
-    waiting: list[tuple[int, int, int]] = []
+    followers = _followers(streams, chain)
+    held_back = {index for index, _ in followers.values()}
+    coming = [(time, index) for index, time in enumerate(ready.tolist()) if index not in held_back]
+    heapq.heapify(coming)
+    waiting: list[tuple[int, int]] = []
     order, ends = [], []
     now = 0
-    for index in np.argsort(ready, kind="stable").tolist():
-        # Everything that can start before this frame is ready goes first.
-        while waiting and now < ready[index]:
-            now = _send(waiting, now, lasts, order, ends)
-        now = now if waiting else max(now, int(ready[index]))
-        heapq.heappush(waiting, (rank[number[index]], index, int(number[index])))
-    while waiting:
-        now = _send(waiting, now, lasts, order, ends)
+    while coming or waiting:
+        if not waiting:
+            now = max(now, coming[0][0])
+        while coming and coming[0][0] <= now:
+            _, index = heapq.heappop(coming)
+            heapq.heappush(waiting, (rank[number[index]], index))
+        _, index = heapq.heappop(waiting)
+        now += lasts[number[index]]
+        order.append(index)
+        ends.append(now)
+        if index in followers:
+            follower, pause_us = followers[index]
+            heapq.heappush(coming, (max(int(ready[follower]), now + pause_us), follower))
     sent = np.array(order)
     return Sent(np.array(ends), number[sent], row[sent], np.array(lasts)[number[sent]])
 
 
-def _send(waiting: list[tuple[int, int, int]], now: int, lasts: list[int], order: list[int], ends: list[int]) -> int:
-    _, index, stream = heapq.heappop(waiting)
-    order.append(index)
-    ends.append(now + lasts[stream])
-    return ends[-1]
+def _followers(streams: Sequence[Stream], chain: Sequence[Link]) -> dict[int, tuple[int, int]]:
+    """Give for a frame the one that waits for it and the pause (us); frames by position in all streams together."""
+    first = np.cumsum([0, *(len(stream.ready_s) for stream in streams)]).tolist()
+    first_of = {stream.can_id: start for stream, start in zip(streams, first, strict=False)}
+    positions = [first_of[link.can_id] + link.row for link in chain]
+    return {
+        before: (after, round(link.pause_s * 1e6))
+        for before, after, link in zip(positions, positions[1:], chain[1:], strict=False)
+    }
 
 
 def _arbitration_bits(stream: Stream) -> int:
@@ -93,7 +118,10 @@ def _frame_bits(stream: Stream) -> int:
 
 @dataclass(frozen=True)
 class Recorded:
-    """The log, and how many frames of it are missing for which reason."""
+    """The log, and how many frames of it are missing for which reason.
+
+    `whole` says of each frame that was sent whether the log holds it to the last byte.
+    """
 
     text: str
     frames: int
@@ -101,6 +129,7 @@ class Recorded:
     lost_in_burst: int
     burst_from_us: int
     cut_line: int
+    whole: NDArray[np.bool_]
 
 
 def record(sent: Sent, streams: Sequence[Stream], dice: Dice) -> Recorded:
@@ -111,6 +140,8 @@ def record(sent: Sent, streams: Sequence[Stream], dice: Dice) -> Recorded:
     lines = _frame_lines(sent, streams, kept)
     cut = int(np.searchsorted(sent.end_us[kept], CUT_S * 1e6))
     lines[cut] = lines[cut].partition("#")[0] + "#0"
+    whole = ~burst & ~singly
+    whole[kept[cut]] = False
     extra: list[tuple[int, str]] = []
     for time_s, frame in ERRORS:
         before = _quiet_after(sent, kept, time_s)
@@ -129,6 +160,7 @@ def record(sent: Sent, streams: Sequence[Stream], dice: Dice) -> Recorded:
         lost_in_burst=lost,
         burst_from_us=int(sent.end_us[burst][0]),
         cut_line=cut_line,
+        whole=whole,
     )
 
 

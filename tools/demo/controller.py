@@ -6,6 +6,7 @@ controller two units of the boat talk, whose frames no map explains; they fall s
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
@@ -66,9 +67,10 @@ class Stream:
 
 def streams(pack: Pack, signal_map: Database, dice: Dice) -> list[Stream]:
     """Give all frames that are ready to be sent within the 90 s."""
-    meter = _Measured(pack, dice)
+    meter = Measured(pack, dice)
     found = []
-    in_order = sorted(signal_map.messages, key=lambda message: message.frame_id)
+    in_frames = [message for message in signal_map.messages if not describes_whole_answers(message)]
+    in_order = sorted(in_frames, key=lambda message: message.frame_id)
     # Messages that differ only in a number at the end of their names are parts of one set: sent together.
     for task, parts in groupby(in_order, key=lambda message: message.name.rstrip("_0123456789")):
         messages = list(parts)
@@ -78,6 +80,12 @@ def streams(pack: Pack, signal_map: Database, dice: Dice) -> list[Stream]:
             data = fill(message, values, len(ready_s))
             found.append(Stream(message.name, message.frame_id, message.is_extended_frame, ready_s, data))
     return [*found, *_rest_of_the_boat(pack, dice)]
+
+
+def describes_whole_answers(message: Message) -> bool:
+    """Say whether the signals of `message` describe payloads put together from several frames."""
+    attribute = message.dbc.attributes.get("CellgleanPayload")
+    return attribute is not None and attribute.value == 1
 
 
 def fill(message: Message, values: Values, frames: int) -> NDArray[np.uint8]:
@@ -133,13 +141,19 @@ def wire_off(time_s: Array) -> tuple[Array, NDArray[np.bool_]]:
     return moved_v, noticed
 
 
-class _Measured:
+class Measured:
     """What the controller makes of the pack: sensors with small errors and noise, and the faults of the wiring."""
 
     def __init__(self, pack: Pack, dice: Dice) -> None:
         self.pack = pack
         self.dice = dice
         self.cell_error_v = 0.0004 * dice.bell(MODULES * CELLS)
+
+    def with_noise_of(self, dice: Dice) -> Measured:
+        """Give the same sensors with the same errors, read with noise of other dice."""
+        other = copy.copy(self)
+        other.dice = dice
+        return other
 
     def cells(self, time_s: Array) -> Array:
         """Give all cells (len(time_s) x 84) at the times at which they are scanned."""
@@ -165,7 +179,7 @@ class _Measured:
         return picked
 
 
-def _pack_state(meter: _Measured, ready_s: Array) -> Values:
+def _pack_state(meter: Measured, ready_s: Array) -> Values:
     pack = meter.pack
     pack_v = pack.cell_v.sum(axis=1)
     current = meter.of(pack.current_a, ready_s, 0.15)
@@ -178,12 +192,12 @@ def _pack_state(meter: _Measured, ready_s: Array) -> Values:
     }
 
 
-def _contactors(_meter: _Measured, _ready_s: Array) -> Values:
+def _contactors(_meter: Measured, _ready_s: Array) -> Values:
     """Give the states: nothing opens the contactors, not even the loss of the boat's 12 V."""
     return {"Contactor_Positive": 1, "Contactor_Negative": 1, "Contactor_Precharge": 0, "Interlock": 1}
 
 
-def _pack_limits(meter: _Measured, ready_s: Array) -> Values:
+def _pack_limits(meter: Measured, ready_s: Array) -> Values:
     # The weakest cell sets how much the pack may give.
     lowest = meter.pack.cell_v.min(axis=1)
     lowest = pack_model.lagged(lowest, 2.0, lowest[0])
@@ -195,7 +209,7 @@ def _pack_limits(meter: _Measured, ready_s: Array) -> Values:
     }
 
 
-def _joined_cells(meter: _Measured, ready_s: Array) -> Values:
+def _joined_cells(meter: Measured, ready_s: Array) -> Values:
     cells = meter.cells(ready_s - LATENCY_S)
     return {
         f"Cell_{module}_{cell:02d}_V": cells[:, pack_model.cell_number(module, cell)]
@@ -204,7 +218,7 @@ def _joined_cells(meter: _Measured, ready_s: Array) -> Values:
     }
 
 
-def _cell_pages(meter: _Measured, ready_s: Array) -> Values:
+def _cell_pages(meter: Measured, ready_s: Array) -> Values:
     """Give the pages in turn; a module is scanned when its first page is due."""
     pages = 5  # a module
     index = np.arange(len(ready_s)) % (3 * pages)
@@ -219,7 +233,7 @@ def _cell_pages(meter: _Measured, ready_s: Array) -> Values:
     return values
 
 
-def _temperatures(meter: _Measured, ready_s: Array) -> Values:
+def _temperatures(meter: Measured, ready_s: Array) -> Values:
     sensors = meter.awake(meter.pack.sensor_c, ready_s, 0.06)
     stuck = pack_model.sensor_number(*pack_model.STUCK_SENSOR)
     sensors[ready_s >= AWAKE_S, stuck] = STUCK_AT_C
@@ -233,12 +247,12 @@ def _temperatures(meter: _Measured, ready_s: Array) -> Values:
     return values
 
 
-def _swelling(meter: _Measured, ready_s: Array) -> Values:
+def _swelling(meter: Measured, ready_s: Array) -> Values:
     pressure = meter.awake(meter.pack.swelling_kpa, ready_s, 0.12)
     return {f"Swelling_{module}_kPa": pressure[:, module - 1] for module in range(1, MODULES + 1)}
 
 
-def _supplies(meter: _Measured, ready_s: Array) -> Values:
+def _supplies(meter: Measured, ready_s: Array) -> Values:
     return {
         "Insulation_kohm": meter.of(meter.pack.insulation_kohm, ready_s, 1.5),
         "Supply_V": meter.of(meter.pack.supply_v, ready_s, 0.02),
@@ -246,7 +260,7 @@ def _supplies(meter: _Measured, ready_s: Array) -> Values:
     }
 
 
-def _balancing(meter: _Measured, ready_s: Array) -> Values:
+def _balancing(meter: Measured, ready_s: Array) -> Values:
     """Give the flags: at rest, cells that stand clearly above the pack's mean are drained."""
     pack = meter.pack
     step = pack.at(ready_s - LATENCY_S)
@@ -261,7 +275,7 @@ def _balancing(meter: _Measured, ready_s: Array) -> Values:
     return values
 
 
-TASKS: Final[dict[str, Callable[[_Measured, Array], Values]]] = {
+TASKS: Final[dict[str, Callable[[Measured, Array], Values]]] = {
     "PackState": _pack_state,
     "Contactors": _contactors,
     "PackLimits": _pack_limits,

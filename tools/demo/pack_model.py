@@ -61,6 +61,8 @@ SUPPLY_GONE_S: Final = 70.0
 
 SENSORS: Final = 2  # a module
 COOLANT_C: Final = 30.0
+BUSBAR_C_PER_A2: Final = 4.0e-4  # above its module, if the current held on for good
+BUSBAR_S: Final = 12.0
 SWELLING_RISE_KPA: Final = 1.5  # in the weak module, over the whole time, beside what its warmth does
 
 
@@ -144,6 +146,13 @@ def run(dice: Dice) -> Pack:
         start_offset_v=offset_v,
         resistance_ohm=ohmic + joint,
     )
+
+
+def busbars(pack: Pack) -> Array:
+    """Give the temperature of each module's busbar (n x 6): its module's, and the heat of the current on top."""
+    modules = pack.sensor_c.reshape(-1, MODULES, SENSORS).mean(axis=2)
+    heat_c = lagged(BUSBAR_C_PER_A2 * pack.current_a**2, BUSBAR_S, 0.0)
+    return modules + heat_c[:, None]
 
 
 def lagged(drive: Array, lag_s: float | Array, start: float | Array) -> Array:

@@ -1,0 +1,202 @@
+"""ISO 15765-2 from the listener's side: frames -> whole messages, faults included, and who talks to whom.
+
+A listener may hear one side only, may come late or lose frames, and nobody tells it which identifiers carry the
+protocol. So first the tracks that could be of it are sought, then those that are believed are put together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.frames import Key
+from decoder.transport.openings import openings
+from decoder.transport.pairs import FUNCTIONAL, find_talk
+from decoder.transport.protocol_bytes import OVERFLOW, Role
+from decoder.transport.segments import Segments, segments
+from decoder.transport.tracks import NO_ADDRESS, Tracks, only, tracks
+from decoder.transport.transfers import Fault, Path, Transfers
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from decoder.frames import Frames
+    from decoder.transport.tracks import Shares
+
+TESTER_PRESENT: Final = 0x3E
+
+
+@dataclass(frozen=True, eq=False)
+class Conversations:
+    """The transfers of a capture and who takes part.
+
+    side : of each path "asker", "answerer" or "unknown"
+    askers : of each path that answers, the paths that ask it, the likeliest first
+    """
+
+    transfers: Transfers = field(default_factory=Transfers.empty)
+    side: tuple[str, ...] = ()
+    askers: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
+
+
+def conversations(
+    frames: Frames, capture_ns: tuple[int, int] | None = None, known: Shares | None = None
+) -> Conversations:
+    """Find the conversations of a capture.
+
+    capture_ns : times of the first and last frame, where `frames` are only a part of the capture
+    known : what `decoder.transport.tracks.shares` gave for the whole of it
+    """
+    if not len(frames):
+        return Conversations()
+    ends = capture_ns or (int(frames.time_ns[0]), int(frames.time_ns.max()))
+    possible = tracks(frames, known)
+    if not len(possible):
+        return Conversations()
+    drafts = segments(possible, ends)
+    talk = find_talk(possible, drafts, openings(possible, drafts))
+    if not talk.sides:
+        return Conversations()
+    chosen = np.array(sorted(talk.sides), np.intp)
+    number = {int(track): index for index, track in enumerate(chosen)}
+    believed = only(possible, chosen)
+    askers = {number[answerer]: tuple(number[one] for one in of_it) for answerer, of_it in talk.askers.items()}
+    found = segments(believed, ends, _alive_ns(believed, askers))
+    found = _refused(believed, found, askers)
+    found = _interrupted(believed, found, askers)
+    side = tuple(talk.sides[int(track)] for track in chosen)
+    return Conversations(_transfers(believed, found), side, askers)
+
+
+def _peers(askers: Mapping[int, tuple[int, ...]]) -> dict[int, set[int]]:
+    """Give for each track the tracks that may send it flow control."""
+    peers: dict[int, set[int]] = {}
+    for answerer, of_it in askers.items():
+        for asker in of_it:
+            peers.setdefault(answerer, set()).add(asker)
+            peers.setdefault(asker, set()).add(answerer)
+    return peers
+
+
+def _flow_of(believed: Tracks, senders: set[int]) -> NDArray[np.intp]:
+    """Give the positions of flow control sent by these tracks, in capture order."""
+    flow = np.flatnonzero((believed.protocol.role == Role.FLOW) & np.isin(believed.track, list(senders)))
+    return flow[np.argsort(believed.row[flow], kind="stable")]
+
+
+def _alive_ns(believed: Tracks, askers: Mapping[int, tuple[int, ...]]) -> NDArray[np.int64]:
+    """Give for each frame the time of the latest flow control from the other side (0: none)."""
+    alive = np.zeros(len(believed.row), np.int64)
+    for track, senders in _peers(askers).items():
+        flow = _flow_of(believed, senders)
+        if len(flow):
+            part = slice(believed.first[track], believed.first[track + 1])
+            latest = np.searchsorted(believed.row[flow], believed.row[part]) - 1
+            alive[part] = np.where(latest >= 0, believed.time_ns[flow[np.maximum(latest, 0)]], 0)
+    return alive
+
+
+def _refused(believed: Tracks, found: Segments, askers: Mapping[int, tuple[int, ...]]) -> Segments:
+    """Mark transfers that the receiver ended with an overflow."""
+    fault = found.fault.copy()
+    for track, senders in _peers(askers).items():
+        flow = _flow_of(believed, senders)
+        mine = np.flatnonzero((found.track == track) & (found.fault != Fault.NONE) & (found.said >= 0))
+        if not len(flow) or not len(mine):
+            continue
+        began = believed.row[found.at[found.begin[mine]]]
+        last = np.minimum(found.end[mine], len(found.at) - 1)
+        same = (found.end[mine] < len(found.at)) & (believed.track[found.at[last]] == track)
+        until = np.where(same, believed.row[found.at[last]], np.iinfo(np.intp).max)
+        at = np.searchsorted(believed.row[flow], began, side="right")
+        answer = flow[np.minimum(at, len(flow) - 1)]
+        refused = (at < len(flow)) & (believed.row[answer] < until) & (believed.protocol.number[answer] == OVERFLOW)
+        fault[mine[refused]] = Fault.OVERFLOW
+    return replace(found, fault=fault)
+
+
+def _interrupted(believed: Tracks, found: Segments, askers: Mapping[int, tuple[int, ...]]) -> Segments:
+    """End answers where a new question came and nothing else answers it: what follows belongs to another answer.
+
+    Where the end of one answer and the beginning of the next are both lost, the numbers can fit all the same.
+    """
+    used, received, fault = found.used.copy(), found.received.copy(), found.fault.copy()
+    begins = believed.row[found.at[found.begin]]
+    ends = believed.row[found.last_at()]
+    for answerer, of_it in askers.items():
+        asked = _question_rows(believed, found, of_it)
+        mine = np.flatnonzero((found.track == answerer) & (found.said >= 0))
+        if not len(asked):
+            continue
+        for number, row in _questions_inside(asked, begins, ends, mine):
+            inside = believed.row[found.at[found.begin[number] : found.end[number]]] < row
+            kept = min(int(used[number]), int(np.count_nonzero(inside)))
+            if kept < used[number]:
+                used[number] = kept
+                taken = found.taken[found.begin[number] : found.begin[number] + kept]
+                received[number], fault[number] = taken.sum(), Fault.MISSING
+    return replace(found, used=used, received=received, fault=fault)
+
+
+def _question_rows(believed: Tracks, found: Segments, askers: tuple[int, ...]) -> NDArray[np.intp]:
+    """Give the first rows of the questions that these tracks ask one answerer alone; the keep-alive call is none."""
+    single = [a for a in askers if (int(believed.can_id[a]), bool(believed.extended[a])) not in FUNCTIONAL]
+    first = found.at[found.begin[np.isin(found.track, single) & (found.said >= 0)]]
+    service = believed.data[first, believed.protocol.begin[first].astype(np.intp)]
+    return np.sort(believed.row[first[service != TESTER_PRESENT]])
+
+
+def _questions_inside(
+    asked: NDArray[np.intp], begins: NDArray[np.intp], ends: NDArray[np.intp], mine: NDArray[np.intp]
+) -> Iterator[tuple[int, int]]:
+    """Give each answer with the row of the first question inside it that no other answer begins after."""
+    first = np.searchsorted(asked, begins[mine], side="right")
+    inside = (first < len(asked)) & (asked[np.minimum(first, len(asked) - 1)] < ends[mine])
+    later = np.sort(begins[mine])
+    for number, at in zip(mine[inside].tolist(), first[inside].tolist(), strict=True):
+        row = int(asked[at])
+        following = int(asked[at + 1]) if at + 1 < len(asked) else None
+        answer = int(np.searchsorted(later, row))
+        if answer == len(later) or (following is not None and later[answer] > following):
+            yield number, row
+
+
+def _transfers(believed: Tracks, found: Segments) -> Transfers:
+    """Give the segments as transfers, in the order of their last frames."""
+    last = believed.row[found.last_at()]
+    order = np.argsort(last, kind="stable")
+    used = found.used[order]
+    frames = found.at[_spread(found.begin[order], used)]
+    taken = found.taken[_spread(found.begin[order], used)]
+    cells = np.repeat(frames, taken)
+    column = believed.protocol.begin[cells] + np.arange(len(cells)) - np.repeat(np.cumsum(taken) - taken, taken)
+    return Transfers(
+        paths=tuple(_path(believed, track) for track in range(len(believed))),
+        path=found.track[order],
+        length=found.said[order],
+        fault=found.fault[order],
+        rows=believed.row[frames],
+        row_start=np.concatenate(([0], np.cumsum(used))),
+        data=believed.data[cells, column],
+        byte_start=np.concatenate(([0], np.cumsum(found.received[order]))),
+    )
+
+
+def _spread(begin: NDArray[np.intp], count: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Give begin[0], begin[0] + 1, ... count[0] of them, then those of begin[1], and so on."""
+    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return np.repeat(begin, count) + within
+
+
+def _path(believed: Tracks, track: int) -> Path:
+    address = int(believed.address[track])
+    plain, addressed = believed.share_plain[track], believed.share_addressed[track]
+    where = f"protocol bytes at byte 0 in {plain:.0%} of the frames, at byte 1 in {addressed:.0%}"
+    key = Key(int(believed.bus[track]), int(believed.can_id[track]), bool(believed.extended[track]))
+    if address == NO_ADDRESS:
+        return Path("iso-tp", key, reason=f"normal addressing: {where}")
+    return Path("iso-tp", key, address, reason=f"extended addressing: byte 0 is an address; {where}")

@@ -1,0 +1,212 @@
+"""What an answer says, in a short line; and the hex of requests and answers, fit to be shown.
+
+A vehicle identification number names a vehicle and so its keeper, so it is hidden unless asked for. It is known by its
+identifier (F190 and F802 of ISO 14229-1, info type 02 of ISO 15031-5, option 90 of ISO 14230-3), and elsewhere by its
+form (ISO 3779: 17 capitals and digits without I, O and Q, of which the last four are digits). Not found: a number that
+a maker sends in another form under an identifier of its own, and one that is cut into several payloads.
+
+Session timing: ISO 14229-1, DiagnosticSessionControl: P2 in steps of 1 ms, P2* in steps of 10 ms.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from decoder.printable import printable
+from decoder.transport.identifiers import VIN_IDENTIFIERS, VIN_INFO_TYPE, VIN_OPTION, split_identifiers
+from decoder.transport.services import (
+    NEGATIVE,
+    PENDING,
+    echo_of_answer,
+    expected_echo,
+    identifier_of_answer,
+    positive_for,
+    reason_word,
+)
+from decoder.transport.trouble_codes import trouble_code_words
+
+VIN_LENGTH: Final = 17  # ISO 3779
+_VIN_FORM: Final = r"(?<![0-9A-Z])(?=[0-9]*[A-Z])[0-9A-HJ-NPR-Z]{13}[0-9]{4}(?![0-9A-Z])"
+_VIN_TEXT: Final = re.compile(_VIN_FORM)
+_VIN_BYTES: Final = re.compile(_VIN_FORM.encode())
+
+_PADDING: Final = b"\x00\xff "
+_SHORTEST_TEXT: Final = 3  # characters; less is more often a number than a text (common practice, no source)
+_SHOWN_TEXT: Final = 60  # characters
+# Answers that may hold text: 09, 1A, 21, 22, 23, 31 and 33. A seed or a measured value is no text, even if it looks so.
+_MAY_HOLD_TEXT: Final = frozenset({0x49, 0x5A, 0x61, 0x62, 0x63, 0x71, 0x73})
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Data of one identifier in an answer: from byte `start` on; `vin` if they are or may be a VIN."""
+
+    identifier: int | None
+    start: int
+    data: bytes
+    vin: bool = False
+
+
+def meaning(request: bytes | None, answer: bytes | None, *, show_vin: bool = False) -> str:
+    """Say in a short line what an answer says; empty if there is none.
+
+    request, answer : from the service byte on; ``None`` where not heard
+    show_vin : show vehicle identification numbers in full, not only their first three characters
+    """
+    if not answer:
+        return ""
+    if answer[0] == NEGATIVE:
+        return _refusal(answer)
+    if request and not positive_for(request, answer):
+        return "does not fit the request"
+    codes = trouble_code_words(answer)
+    if codes is not None:
+        return codes
+    if answer[0] == 0x50 and len(answer) >= 6:
+        return f"P2 {int.from_bytes(answer[2:4], 'big')} ms, P2* {int.from_bytes(answer[4:6], 'big') * 10} ms"
+    if answer[0] == 0x62:
+        return _data_line(request, answer, show_vin=show_vin)
+    piece = _pieces(request, answer)[0]
+    return _piece_line(piece, show_vin=show_vin, may_be_text=answer[0] in _MAY_HOLD_TEXT)
+
+
+def text_of(data: bytes) -> str | None:
+    """Give data as text without the padding (00, FF, blanks) at its end.
+
+    ``None`` if that is shorter than three characters, or is not printable ASCII throughout.
+    """
+    text = data.rstrip(_PADDING)
+    if len(text) < _SHORTEST_TEXT or not all(0x20 <= byte <= 0x7E for byte in text):
+        return None
+    return text.decode("ascii")
+
+
+def masked(vin: str) -> str:
+    """Hide a vehicle identification number but for its first three characters, which name the maker (ISO 3780).
+
+    A text of any other length is hidden altogether: it is not known where in the number it begins.
+    """
+    shown = vin[:3] if len(vin) == VIN_LENGTH else ""
+    return shown + "*" * (len(vin) - len(shown))
+
+
+def answer_hex(request: bytes | None, answer: bytes, *, show_vin: bool = False) -> str:
+    """Write an answer in hex, a blank between bytes, with ``**`` for each byte of a vehicle identification number.
+
+    Where it is not clear which bytes these are (several identifiers that can be cut in more than one way, a request
+    that was not heard or that asked for such a number and got something else), more than these are hidden.
+    """
+    if show_vin or not answer:
+        return answer.hex(" ").upper()
+    hidden: set[int] = set()
+    for piece in _pieces(request, answer):
+        if piece.vin:
+            hidden.update(range(piece.start, piece.start + len(piece.data)))
+        hidden |= _by_form(piece.data, piece.start)
+    return _hex(answer, hidden)
+
+
+def request_hex(request: bytes, *, show_vin: bool = False) -> str:
+    """Write a request in hex, with ``**`` for the bytes of a vehicle identification number that it writes."""
+    if show_vin:
+        return request.hex(" ").upper()
+    start = max(len(expected_echo(request)), 1)
+    writes_vin = (request[:1] == b"\x2e" and int.from_bytes(request[1:3], "big") in VIN_IDENTIFIERS) or (
+        request[:2] == bytes([0x3B, VIN_OPTION])
+    )
+    return _hex(request, set(range(start, len(request))) if writes_vin else _by_form(request[start:], start))
+
+
+def _refusal(answer: bytes) -> str:
+    if len(answer) < 3:
+        return "refused, without a reason"
+    return reason_word(PENDING) if answer[2] == PENDING else f"refused: {reason_word(answer[2])}"
+
+
+def _data_line(request: bytes | None, answer: bytes, *, show_vin: bool) -> str:
+    """Say what an answer to ReadDataByIdentifier says."""
+    asked = (len(request) - 1) // 2 if request else 1
+    pieces = _pieces(request, answer)
+    if asked == 1:
+        # Where a VIN only may begin further on, these bytes are no text, so nothing of it shows.
+        whole = _Piece(pieces[0].identifier, 3, answer[3:], pieces[0].vin)
+        return _piece_line(whole, show_vin=show_vin)
+    if len(pieces) != asked or split_identifiers(request or b"", answer) is None:
+        return f"{asked} identifiers asked for; where each one begins is not clear"
+    return "; ".join(f"{piece.identifier:04X} {_piece_line(piece, show_vin=show_vin)}" for piece in pieces)
+
+
+def _piece_line(piece: _Piece, *, show_vin: bool, may_be_text: bool = True) -> str:
+    if not piece.data:
+        return "accepted"
+    text = text_of(piece.data) if may_be_text else None
+    if text is None:
+        return f"{len(piece.data)} byte{'s' * (len(piece.data) != 1)}"
+    if not show_vin:
+        text = masked(text) if piece.vin else _VIN_TEXT.sub(lambda found: masked(found[0]), text)
+    return f"text '{printable(text, _SHOWN_TEXT)}'"
+
+
+def _pieces(request: bytes | None, answer: bytes) -> list[_Piece]:
+    """Cut an answer that is not empty into the data of its identifiers; at least one piece."""
+    if answer[0] == NEGATIVE:
+        return [_Piece(None, 1, answer[1:])]
+    if request and not positive_for(request, answer):
+        if _asks_vin(request):
+            # Perhaps the middle of an answer whose first frame is not there.
+            return [_Piece(None, 0, answer, vin=True)]
+        request = None
+    if answer[0] == 0x62:
+        return _data_pieces(request or b"", answer)
+    identifier = identifier_of_answer(answer)
+    if answer[0] == 0x49:
+        # A count of items follows the info type; off CAN it may be missing, and the text begins at once.
+        start = 3 if answer[2:3] < b" " else 2
+        return [_Piece(identifier, start, answer[start:], identifier == VIN_INFO_TYPE)]
+    start = 1 + echo_of_answer(answer)
+    return [_Piece(identifier, start, answer[start:], answer[0] == 0x5A and identifier == VIN_OPTION)]
+
+
+def _data_pieces(request: bytes, answer: bytes) -> list[_Piece]:
+    split = split_identifiers(request, answer)
+    if split is None:
+        return _unclear_pieces(answer)
+    pieces: list[_Piece] = []
+    start = 1
+    for identifier, data in split:
+        # A number that seems too short was cut at the wrong place: an identifier was left out of the answer.
+        if pieces and pieces[-1].vin and len(pieces[-1].data) < VIN_LENGTH:
+            return _unclear_pieces(answer)
+        pieces.append(_Piece(identifier, start + 2, data, identifier in VIN_IDENTIFIERS))
+        start += 2 + len(data)
+    return pieces
+
+
+def _unclear_pieces(answer: bytes) -> list[_Piece]:
+    """Cut an answer where a VIN may begin first, if at all."""
+    first = identifier_of_answer(answer)
+    found = [answer.find(identifier.to_bytes(2, "big"), 1) for identifier in VIN_IDENTIFIERS]
+    at = min((at for at in found if at > 0), default=-1)
+    if at == 1:
+        return [_Piece(first, 3, answer[3:], vin=True)]
+    if at < 0:
+        return [_Piece(first, 3, answer[3:])]
+    return [_Piece(first, 3, answer[3:at]), _Piece(None, at + 2, answer[at + 2 :], vin=True)]
+
+
+def _asks_vin(request: bytes) -> bool:
+    if request[0] == 0x22:
+        return any(int.from_bytes(request[at : at + 2], "big") in VIN_IDENTIFIERS for at in range(1, len(request), 2))
+    return (request[0] == 0x1A and request[1:2] == bytes([VIN_OPTION])) or (
+        request[0] == 0x09 and VIN_INFO_TYPE in request[1:]
+    )
+
+
+def _by_form(data: bytes, start: int) -> set[int]:
+    return {start + at for found in _VIN_BYTES.finditer(data) for at in range(*found.span())}
+
+
+def _hex(payload: bytes, hidden: set[int]) -> str:
+    return " ".join("**" if at in hidden else f"{byte:02X}" for at, byte in enumerate(payload))

@@ -1,0 +1,193 @@
+"""Who talks to whom: which tracks are of ISO 15765-2 beyond doubt, and whose answers belong to whose questions.
+
+Found from behaviour: answers repeat what was asked, flow control comes from the other side while a long transfer waits
+for it, long transfers fit together frame by frame. What speaks for two tracks is counted in bits and set against the
+count of places where chance could have brought it about; only what chance would give in fewer than one capture in a
+thousand is believed. The usual pairs of identifiers are one more piece of evidence, and settle ties: request + 8
+(ISO 15765-4 with 11 bits), the swap of the two addresses (29 bits).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.transport import evidence
+from decoder.transport.tracks import NO_ADDRESS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from decoder.transport.openings import Openings
+    from decoder.transport.segments import Segments
+    from decoder.transport.tracks import Tracks
+
+# Beyond the count of places where chance could strike: one capture in 2 ** 10 is wrong.
+SURE_BITS: Final = 10.0
+_USUAL_BITS: Final = 10.0
+# Tracks whose other side is not heard must have more to show.
+_ALONE_BITS: Final = 20.0
+_ALONE_SERVICES: Final = 3
+_ALONE_LENGTHS: Final = 2
+# Identifiers of ISO 15765-4, from memory: the functional request.
+FUNCTIONAL: Final = frozenset({(0x7DF, False), (0x18DB33F1, True)})
+
+
+@dataclass(frozen=True, slots=True)
+class Talk:
+    """Tracks that are believed, and of each answerer the tracks that ask it, best first.
+
+    `sides`: track -> "asker", "answerer" or "unknown"
+    """
+
+    sides: Mapping[int, str] = field(default_factory=dict)
+    askers: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
+
+
+def find_talk(tracks: Tracks, segments: Segments, openings: Openings) -> Talk:
+    """Decide which tracks are believed."""
+    if not len(openings):
+        return Talk()
+    own = evidence.own_bits(tracks, segments, openings)
+    pairs, explained = _pairs(tracks, segments, openings, own)
+    alone = _alone(tracks, openings, own)
+    chosen = _one_form_each(tracks, pairs, alone)
+    askers = _askers({pair: score for pair, score in pairs.items() if chosen.issuperset(pair)}, explained)
+    sides = dict.fromkeys(sorted(chosen), "unknown")
+    sides.update({track: alone[track][1] for track in chosen & alone.keys()})
+    for answerer, of_it in askers.items():
+        sides[answerer] = "answerer"
+        sides.update(dict.fromkeys(of_it, "asker"))
+    return Talk(sides, askers)
+
+
+Scores = dict[tuple[int, int], float]
+
+
+def _pairs(
+    tracks: Tracks, segments: Segments, openings: Openings, own: NDArray[np.float64]
+) -> tuple[Scores, dict[tuple[int, int], frozenset[int]]]:
+    """Give the pairs (asker, answerer) that are believed, with what speaks for them, and the answers they explain."""
+    votes = evidence.flow_votes(tracks, segments, openings)
+    chances = evidence.chance_bits(openings)
+    asks_only = evidence.like(openings, openings.asks, len(tracks))
+    answers_only = evidence.like(openings, openings.answers, len(tracks))
+    scores: Scores = {}
+    explained = {}
+    for pair in evidence.possible_pairs(openings) | votes.keys():
+        asker, answerer = pair
+        known = evidence.flow_bits(votes.get(pair, 0)) + float(own[asker] + own[answerer]) - chances
+        known += _USUAL_BITS if is_usual(tracks, asker, answerer) else 0.0
+        known -= evidence.against_bits(fits=bool(asks_only[asker]))
+        known -= evidence.against_bits(fits=bool(answers_only[answerer]))
+        echo = evidence.echo(openings, asker, answerer)
+        if (echo.bits or pair in votes) and known + echo.bits >= SURE_BITS:
+            scores[pair] = known + echo.bits
+            explained[pair] = echo.answers
+    return scores, explained
+
+
+def is_usual(tracks: Tracks, asker: int, answerer: int) -> bool:
+    """Tell whether two identifiers are one of the usual pairs (ISO 15765-4, and common practice beyond its ranges)."""
+    if tracks.bus[asker] != tracks.bus[answerer] or tracks.extended[asker] != tracks.extended[answerer]:
+        return False
+    asks, answers = int(tracks.can_id[asker]), int(tracks.can_id[answerer])
+    if not tracks.extended[asker]:
+        return answers == asks + 8 or (asks == 0x7DF and 0x7E8 <= answers <= 0x7EF)
+    swapped = asks & 0x1FFF0000 | (asks & 0xFF) << 8 | asks >> 8 & 0xFF
+    return answers == swapped or (asks == 0x18DB33F1 and answers & 0x1FFFFF00 == 0x18DAF100)
+
+
+def _alone(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict[int, tuple[float, str]]:
+    """Give the tracks that are believed without their other side: what speaks for them, and which side they are.
+
+    Either long transfers fit together, or all that the track says are questions (or answers) of the standards: on an
+    identifier that ISO 15765-4 keeps for them, or of several services in several lengths.
+    """
+    chances = float(np.log2(max(len(tracks), 1)))
+    found: dict[int, tuple[float, str]] = {}
+    said = np.bincount(openings.track, minlength=len(tracks))
+    for side, plausible in (("asker", openings.asks), ("answerer", openings.answers)):
+        all_fit = np.bincount(openings.track[plausible], minlength=len(tracks)) == said
+        for track in np.flatnonzero((said > 0) & all_fit & (own >= 0)).tolist():
+            kept = _kept_for(int(tracks.can_id[track]), extended=bool(tracks.extended[track])) == side
+            if tracks.address[track] == NO_ADDRESS and (kept or _varied(tracks, openings, track)):
+                found[track] = SURE_BITS, side
+    for track in np.flatnonzero(own - chances >= _ALONE_BITS).tolist():
+        mine = openings.track == track
+        answers, asks = (int(np.count_nonzero(what[mine])) for what in (openings.answers, openings.asks))
+        side = "answerer" if answers > asks else "asker" if asks else "unknown"
+        found[track] = float(own[track]), side
+    return found
+
+
+def _varied(tracks: Tracks, openings: Openings, track: int) -> bool:
+    """Tell whether a track speaks of several services in several lengths, with filling behind them."""
+    if not evidence.filling_seen(tracks, track):
+        return False
+    mine = np.flatnonzero(openings.track == track)
+    services, lengths = np.unique(openings.head[mine, 0]), np.unique(openings.length[mine])
+    return len(services) >= _ALONE_SERVICES and len(lengths) >= _ALONE_LENGTHS
+
+
+def _kept_for(can_id: int, *, extended: bool) -> str | None:
+    """Tell what ISO 15765-4 keeps an identifier for (from memory)."""
+    if extended:
+        if can_id == 0x18DB33F1 or can_id & 0x1FFF00FF == 0x18DA00F1:
+            return "asker"
+        return "answerer" if can_id & 0x1FFFFF00 == 0x18DAF100 else None
+    if can_id == 0x7DF or 0x7E0 <= can_id <= 0x7E7:
+        return "asker"
+    return "answerer" if 0x7E8 <= can_id <= 0x7EF else None
+
+
+def _one_form_each(tracks: Tracks, pairs: Scores, alone: Mapping[int, tuple[float, str]]) -> set[int]:
+    """Take each stream with or without an address byte, whichever more speaks for."""
+    best: dict[int, float] = {track: bits for track, (bits, _) in alone.items()}
+    for pair, score in pairs.items():
+        for track in pair:
+            best[track] = max(best.get(track, 0.0), score)
+    by_form: dict[tuple[int, bool], float] = defaultdict(float)
+    for track, score in best.items():
+        by_form[int(tracks.stream[track]), bool(tracks.address[track] != NO_ADDRESS)] += score
+    return {
+        track
+        for track in best
+        if _wins(by_form, int(tracks.stream[track]), addressed=bool(tracks.address[track] != NO_ADDRESS))
+    }
+
+
+def _wins(by_form: Mapping[tuple[int, bool], float], stream: int, *, addressed: bool) -> bool:
+    own, other = by_form[stream, addressed], by_form.get((stream, not addressed), 0.0)
+    return own > other or (own == other and not addressed)
+
+
+def _askers(pairs: Scores, explained: Mapping[tuple[int, int], frozenset[int]]) -> dict[int, tuple[int, ...]]:
+    """Give each answerer its askers: the best first, each further one only for answers that no earlier one explains."""
+    by_answerer: dict[int, list[tuple[float, int]]] = defaultdict(list)
+    for (asker, answerer), score in pairs.items():
+        by_answerer[answerer].append((score, asker))
+    found = {}
+    for answerer, candidates in by_answerer.items():
+        chosen: list[int] = []
+        accounted: set[int] = set()
+        for _, asker in sorted(candidates, key=lambda one: (-one[0], one[1])):
+            news = explained[asker, answerer] - accounted
+            if not chosen or news:
+                chosen.append(asker)
+                accounted |= news
+        found[answerer] = tuple(chosen)
+    return _without_rings(found)
+
+
+def _without_rings(askers: Mapping[int, Iterable[int]]) -> dict[int, tuple[int, ...]]:
+    """Leave out one direction where two tracks seem to ask each other."""
+    return {
+        answerer: tuple(a for a in of_it if answerer not in askers.get(a, ()) or answerer > a)
+        for answerer, of_it in askers.items()
+    }
