@@ -14,7 +14,7 @@ import numpy as np
 from decoder.transport.openings import Openings, echoes, refusal_key
 from decoder.transport.protocol_bytes import Role
 from decoder.transport.segments import LONGEST_WAIT_NS
-from decoder.transport.services import PENDING, REASONS, SERVICES
+from decoder.transport.services import PENDING, POSITIVE, REASONS, SERVICES
 from decoder.transport.transfers import Fault
 
 if TYPE_CHECKING:
@@ -56,8 +56,8 @@ def own_bits(tracks: Tracks, segments: Segments, openings: Openings) -> NDArray[
     several = several[np.unique(alike, axis=1, return_index=True)[1]]
     more = segments.used[openings.segment[several]] - 1
     bits = np.minimum(_FIRST_BITS + _CONSECUTIVE_BITS * more, _MOST_BITS_A_TRANSFER)
-    bits = np.minimum(np.bincount(openings.track[several], bits, minlength=len(tracks)), _MOST_BITS_A_TRACK)
-    return bits - _AGAINST_BITS * ~_filled_evenly(tracks)
+    own: NDArray[np.float64] = np.bincount(openings.track[several], bits, minlength=len(tracks))
+    return np.minimum(own, _MOST_BITS_A_TRACK) - _AGAINST_BITS * ~_filled_evenly(tracks)
 
 
 def _filled_evenly(tracks: Tracks) -> NDArray[np.bool_]:
@@ -94,31 +94,43 @@ def chance_bits(openings: Openings) -> float:
     """Give in how many places a question could meet a like answer by chance, in bits."""
 
     def distinct(rows: NDArray[np.bool_]) -> int:
-        return max(np.unique(np.stack([openings.track[rows], openings.key[rows]]), axis=1).shape[1], 1)
+        return max(len(_distinct_keys(openings, np.flatnonzero(rows), openings.key[rows])), 1)
 
     return float(np.log2(distinct(openings.asks)) + np.log2(distinct(openings.answers)))
 
 
-def possible_pairs(openings: Openings) -> set[tuple[int, int]]:
-    """Give the pairs of tracks (asker, answerer) on one bus where any question and answer share a key."""
+def possible_pairs(openings: Openings) -> dict[tuple[int, int], float]:
+    """Give the pairs of tracks (asker, answerer) on one bus that share keys, and at most how much these say (bits)."""
     asks, answers = np.flatnonzero(openings.asks), np.flatnonzero(openings.answers)
-
-    def distinct(rows: NDArray[np.intp], key: NDArray[np.int64]) -> NDArray[np.int64]:
-        return np.unique(np.stack([openings.bus[rows].astype(np.int64), key, openings.track[rows]]), axis=1)
-
-    asked = distinct(
-        np.concatenate([asks, asks]), np.concatenate([openings.key[asks], refusal_key(openings.head[asks, 0])])
+    asked = _distinct_keys(
+        openings,
+        np.concatenate([asks, asks]),
+        np.concatenate([openings.key[asks], refusal_key(openings.head[asks, 0])]),
     )
-    answered = distinct(answers, openings.key[answers])
     askers: dict[tuple[int, int], list[int]] = {}
-    for bus, key, track in asked.T.tolist():
+    for bus, key, track in asked:
         askers.setdefault((bus, key), []).append(track)
-    return {
-        (asker, track)
-        for bus, key, track in answered.T.tolist()
-        for asker in askers.get((bus, key), ())
-        if asker != track
-    }
+    pairs: dict[tuple[int, int], float] = {}
+    for bus, key, track in _distinct_keys(openings, answers, openings.key[answers]):
+        for asker in askers.get((bus, key), ()):
+            if asker != track:
+                pairs[asker, track] = pairs.get((asker, track), 0.0) + _key_bits(key)
+    return pairs
+
+
+def _distinct_keys(openings: Openings, rows: NDArray[np.intp], key: NDArray[np.int64]) -> list[list[int]]:
+    """Give the distinct (bus, key, track)."""
+    order = np.lexsort((openings.track[rows], key, openings.bus[rows]))
+    table = np.stack([openings.bus[rows].astype(np.int64), key, openings.track[rows]], axis=1)[order]
+    new = np.ones(len(table), bool)
+    new[1:] = (table[1:] != table[:-1]).any(axis=1)
+    distinct: list[list[int]] = table[new].tolist()
+    return distinct
+
+
+def _key_bits(key: int) -> float:
+    """Give how much a positive or negative answer with this key says."""
+    return _SERVICE_BITS + (_REASON_BITS if key >> 32 else _BYTE_BITS * int(echoes()[(key >> 24) - POSITIVE]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +143,8 @@ class Echo:
 
 def echo(openings: Openings, asker: int, answerer: int) -> Echo:
     """Compare each answer with the question before it; only its first answer counts, unless that asks for time."""
-    questions = np.flatnonzero((openings.track == asker) & openings.asks & ~openings.waived)
-    replies = np.flatnonzero(openings.track == answerer)
+    questions, replies = rows_of_track(openings, asker), rows_of_track(openings, answerer)
+    questions = questions[openings.asks[questions] & ~openings.waived[questions]]
     pending = openings.refuses[replies] & (openings.head[replies, 2] == PENDING)
     replies = replies[~pending]
     at = np.searchsorted(openings.row[questions], openings.row[replies]) - 1
@@ -151,12 +163,17 @@ def echo(openings: Openings, asker: int, answerer: int) -> Echo:
     return Echo(_echo_bits(openings, replies[matched & ~refused]) + _refusal_bits(refused[matched]), explained)
 
 
+def rows_of_track(openings: Openings, track: int) -> NDArray[np.intp]:
+    """Give the rows of what one track says; openings stand in the order of tracks."""
+    return np.arange(*np.searchsorted(openings.track, [track, track + 1]))
+
+
 def _echo_bits(openings: Openings, replies: NDArray[np.intp]) -> float:
     bits = 0.0
     service = openings.head[replies, 0]
     for one in np.unique(service).tolist():
         further = len(np.unique(openings.key[replies[service == one]])) - 1
-        bits += _SERVICE_BITS + _BYTE_BITS * int(echoes()[one - 0x40]) + _FURTHER_BITS * min(further, _MOST_FURTHER)
+        bits += _SERVICE_BITS + _BYTE_BITS * int(echoes()[one - POSITIVE]) + _FURTHER_BITS * min(further, _MOST_FURTHER)
     return bits
 
 

@@ -189,7 +189,8 @@ def _transfers(believed: Tracks, found: Segments) -> Transfers:
 def _spread(begin: NDArray[np.intp], count: NDArray[np.intp]) -> NDArray[np.intp]:
     """Give begin[0], begin[0] + 1, ... count[0] of them, then those of begin[1], and so on."""
     within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    return np.repeat(begin, count) + within
+    spread: NDArray[np.intp] = np.repeat(begin, count) + within
+    return spread
 
 
 def _path(believed: Tracks, track: int) -> Path:

@@ -140,7 +140,10 @@ def _answers() -> NDArray[np.bool_]:
 
 def _table(plausible: Callable[[bytes], bool]) -> NDArray[np.bool_]:
     return np.array(
-        [[n > 0 and plausible(bytes([first]) + bytes(n - 1)) for n in range(_LONGEST_JUDGED + 1)] for first in range(256)]
+        [
+            [n > 0 and plausible(bytes([first]) + bytes(n - 1)) for n in range(_LONGEST_JUDGED + 1)]
+            for first in range(256)
+        ]
     )
 
 

@@ -79,12 +79,15 @@ def _pairs(
     answers_only = evidence.like(openings, openings.answers, len(tracks))
     scores: Scores = {}
     explained = {}
-    for pair in evidence.possible_pairs(openings) | votes.keys():
+    possible = evidence.possible_pairs(openings)
+    for pair in possible.keys() | votes.keys():
         asker, answerer = pair
         known = evidence.flow_bits(votes.get(pair, 0)) + float(own[asker] + own[answerer]) - chances
         known += _USUAL_BITS if is_usual(tracks, asker, answerer) else 0.0
         known -= evidence.against_bits(fits=bool(asks_only[asker]))
         known -= evidence.against_bits(fits=bool(answers_only[answerer]))
+        if known + possible.get(pair, 0.0) < SURE_BITS:
+            continue
         echo = evidence.echo(openings, asker, answerer)
         if (echo.bits or pair in votes) and known + echo.bits >= SURE_BITS:
             scores[pair] = known + echo.bits
@@ -119,7 +122,7 @@ def _alone(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict
             if tracks.address[track] == NO_ADDRESS and (kept or _varied(tracks, openings, track)):
                 found[track] = SURE_BITS, side
     for track in np.flatnonzero(own - chances >= _ALONE_BITS).tolist():
-        mine = openings.track == track
+        mine = evidence.rows_of_track(openings, track)
         answers, asks = (int(np.count_nonzero(what[mine])) for what in (openings.answers, openings.asks))
         side = "answerer" if answers > asks else "asker" if asks else "unknown"
         found[track] = float(own[track]), side
@@ -130,7 +133,7 @@ def _varied(tracks: Tracks, openings: Openings, track: int) -> bool:
     """Tell whether a track speaks of several services in several lengths, with filling behind them."""
     if not evidence.filling_seen(tracks, track):
         return False
-    mine = np.flatnonzero(openings.track == track)
+    mine = evidence.rows_of_track(openings, track)
     services, lengths = np.unique(openings.head[mine, 0]), np.unique(openings.length[mine])
     return len(services) >= _ALONE_SERVICES and len(lengths) >= _ALONE_LENGTHS
 

@@ -98,7 +98,8 @@ def protocol_bytes(
     width = data.shape[1]
 
     def byte(offset: int) -> NDArray[np.int64]:
-        return data[rows, np.minimum(at + offset, width - 1)].astype(np.int64)
+        column: NDArray[np.int64] = data[rows, np.minimum(at + offset, width - 1)].astype(np.int64)
+        return column
 
     first, second = byte(0), byte(1)
     low = first & 0x0F

@@ -1,7 +1,7 @@
 """Segments: runs of frames of one track that belong to one transfer, and what keeps each from being whole.
 
-A single or first frame begins a segment; consecutive frames follow with the numbers 1, 2, ... 15, 0, 1, ... A frame that
-comes twice in a row, byte for byte, counts once. ISO 15765-2 ends a reception at a wrong number, at a new single or
+A single or first frame begins a segment; consecutive frames follow with the numbers 1, 2, ... 15, 0, 1, ... One that comes
+twice in a row, byte for byte, counts once. ISO 15765-2 ends a reception at a wrong number, at a new single or
 first frame, and when the next frame does not come within N_Cr, 1000 ms (clauses 9.6.4, 9.7, 9.8, from memory).
 """
 
@@ -60,12 +60,11 @@ class Segments:
 
     def last_at(self) -> NDArray[np.intp]:
         """Give the position of the last frame that arrived in order."""
-        return self.at[self.begin + self.used - 1]
+        last: NDArray[np.intp] = self.at[self.begin + self.used - 1]
+        return last
 
 
-def segments(
-    tracks: Tracks, capture_ns: tuple[int, int], alive_ns: NDArray[np.int64] | None = None
-) -> Segments:
+def segments(tracks: Tracks, capture_ns: tuple[int, int], alive_ns: NDArray[np.int64] | None = None) -> Segments:
     """Cut the frames of all tracks into segments.
 
     capture_ns : times of the capture's first and last frame
@@ -104,9 +103,7 @@ def segments(
     taken = np.where(starts, head[segment], np.minimum(capacity[segment], left))
     taken = np.where(orphan | (index >= used[segment]), 0, taken)
     received = np.add.reduceat(taken, begin)
-    fault = _faults(
-        _Ends(begin, end, bad_at, said, needed, used), time_ns, track, waited, in_time, capture_ns
-    )
+    fault = _faults(_Ends(begin, end, bad_at, said, needed, used), time_ns, track, waited, in_time, capture_ns)
     return Segments(track[begin], begin, end, said, used, received, fault, at, taken)
 
 
@@ -125,7 +122,7 @@ def _data_frames(tracks: Tracks) -> NDArray[np.intp]:
 
 def _starts(role: NDArray[np.uint8], track: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Tell which frames begin a segment; a consecutive frame does behind a single one, and first in its track."""
-    starts = role != Role.CONSECUTIVE
+    starts: NDArray[np.bool_] = role != Role.CONSECUTIVE
     starts[0] = True
     starts[1:] |= (track[1:] != track[:-1]) | (role[:-1] == Role.SINGLE)
     return starts

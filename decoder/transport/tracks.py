@@ -31,7 +31,7 @@ class Tracks:
     Of tracks (k): first : intp, where each begins (k + 1); stream : intp, number in `Frames.by_stream`;
     bus : uint8; can_id : uint32; extended : bool; address : int16, `NO_ADDRESS` without one;
     share_plain, share_addressed : float64, part of the stream's frames that could be of the protocol in either form.
-    Of frames (n): row : intp, in `Frames`; track : intp; time_ns : int64; data, length; protocol : their protocol bytes.
+    Of frames (n): row : intp, in `Frames`; track : intp; time_ns : int64; data, length; protocol : protocol bytes.
     """
 
     first: NDArray[np.intp]
@@ -68,10 +68,8 @@ def shares(frames: Frames) -> Shares:
     if not len(rows):
         none = np.empty(0, np.int64)
         return Shares(none, none, none)
-    counts = [
-        np.add.reduceat(np.take(plausible(frames.data, frames.length, address_bytes), rows), starts[:-1], dtype=np.int64)
-        for address_bytes in (0, 1)
-    ]
+    fits = [np.take(plausible(frames.data, frames.length, address_bytes), rows) for address_bytes in (0, 1)]
+    counts = [np.add.reduceat(one, starts[:-1], dtype=np.int64) for one in fits]
     return Shares(np.diff(starts).astype(np.int64), *counts)
 
 

@@ -103,7 +103,7 @@ class Transfers:
     @property
     def whole(self) -> NDArray[np.bool_]:
         """Which transfers arrived whole (bool)."""
-        return self.fault == Fault.NONE
+        return np.equal(self.fault, Fault.NONE)
 
     def payload(self, number: int) -> bytes:
         """Give the payload of one transfer, as far as it arrived."""
