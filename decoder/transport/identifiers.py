@@ -180,12 +180,11 @@ def _leftmost(asked: list[bytes], answer: bytes) -> list[int]:
 
 
 def _rightmost(asked: list[bytes], answer: bytes) -> list[int]:
+    """Only where there is a leftmost way: then each identifier is found."""
     starts: list[int] = []
     end = len(answer)
     for identifier in reversed(asked[1:]):
         end = answer.rfind(identifier, 4, end - 1)
-        if end < 0:
-            return []
         starts.append(end)
     return [1, *reversed(starts)]
 

@@ -44,12 +44,16 @@ class Conversations:
 
 
 def conversations(
-    frames: Frames, capture_ns: tuple[int, int] | None = None, known: Shares | None = None
+    frames: Frames,
+    capture_ns: tuple[int, int] | None = None,
+    known: Shares | None = None,
+    named: frozenset[tuple[int, bool]] = frozenset(),
 ) -> Conversations:
     """Find the conversations of a capture.
 
     capture_ns : times of the first and last frame, where `frames` are only a part of the capture
     known : what `decoder.transport.tracks.shares` gave for the whole of it
+    named : identifiers (number, 29 bits or not) that are known to carry the protocol, whatever their frames show
     """
     if not len(frames):
         return Conversations()
@@ -58,7 +62,7 @@ def conversations(
     if not len(possible):
         return Conversations()
     drafts = segments(possible, ends)
-    talk = find_talk(possible, drafts, openings(possible, drafts))
+    talk = find_talk(possible, drafts, openings(possible, drafts), named)
     if not talk.sides:
         return Conversations()
     chosen = np.array(sorted(talk.sides), np.intp)

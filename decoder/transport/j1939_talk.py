@@ -84,6 +84,7 @@ class Heard:
 
 
 def hear(frames: Frames) -> Heard:
+    """Pick the data frames of both groups, of 29-bit identifiers; cheap where there are none."""
     group = (frames.can_id & _GROUP_BITS) - _DATA_BITS
     rows = np.flatnonzero(group <= _CONTROL_BITS - _DATA_BITS)  # no group lies between the two
     rows = rows[(frames.flags[rows] & (EXTENDED | REMOTE | ERROR)) == EXTENDED]
@@ -121,6 +122,7 @@ def _kinds(heard: Heard) -> Integers:
 
 
 def is_broadcast(pair: Integers) -> NDArray[np.bool_]:
+    """Mark the pairs whose destination is all."""
     to_all: NDArray[np.bool_] = (pair & 0xFF) == GLOBAL_ADDRESS
     return to_all
 
@@ -146,6 +148,7 @@ class Talk:
 
 
 def talk_of(heard: Heard) -> Talk:
+    """Sort what was heard by pair, and leave out answers that are not about the part's own group."""
     kind = _kinds(heard)
     onward = np.flatnonzero((kind == OPENING) | (kind == PACKET) | (kind == BREAK))
     back = np.flatnonzero((kind == _GO) | (kind == _HOLD) | (kind == END) | (kind == BREAK))

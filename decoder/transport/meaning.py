@@ -129,11 +129,11 @@ def _data_line(request: bytes | None, answer: bytes, *, show_vin: bool) -> str:
     """Say what an answer to ReadDataByIdentifier says."""
     asked = (len(request) - 1) // 2 if request else 1
     pieces = _pieces(request, answer)
-    if asked == 1:
+    if asked <= 1:
         # Where a VIN only may begin further on, these bytes are no text, so nothing of it shows.
         whole = _Piece(pieces[0].identifier, 3, answer[3:], pieces[0].vin)
         return _piece_line(whole, show_vin=show_vin)
-    if len(pieces) != asked or split_identifiers(request or b"", answer) is None:
+    if len(pieces) != asked or any(piece.identifier is None for piece in pieces):
         return f"{asked} identifiers asked for; where each one begins is not clear"
     return "; ".join(f"{piece.identifier:04X} {_piece_line(piece, show_vin=show_vin)}" for piece in pieces)
 
@@ -181,19 +181,26 @@ def _data_pieces(request: bytes, answer: bytes) -> list[_Piece]:
             return _unclear_pieces(answer)
         pieces.append(_Piece(identifier, start + 2, data, identifier in VIN_IDENTIFIERS))
         start += 2 + len(data)
-    return pieces
+    # Nor is the cut to be trusted where a number may begin before the place that it gives.
+    first = next((piece.start - 2 for piece in pieces if piece.vin), None)
+    return pieces if first is None or first == _first_vin(answer) else _unclear_pieces(answer)
 
 
 def _unclear_pieces(answer: bytes) -> list[_Piece]:
     """Cut an answer where a VIN may begin first, if at all."""
     first = identifier_of_answer(answer)
-    found = [answer.find(identifier.to_bytes(2, "big"), 1) for identifier in VIN_IDENTIFIERS]
-    at = min((at for at in found if at > 0), default=-1)
+    at = _first_vin(answer)
+    if at is None:
+        return [_Piece(first, 3, answer[3:])]
     if at == 1:
         return [_Piece(first, 3, answer[3:], vin=True)]
-    if at < 0:
-        return [_Piece(first, 3, answer[3:])]
     return [_Piece(first, 3, answer[3:at]), _Piece(None, at + 2, answer[at + 2 :], vin=True)]
+
+
+def _first_vin(answer: bytes) -> int | None:
+    """Give the first place where the identifier of a VIN stands, be it by chance."""
+    found = [answer.find(identifier.to_bytes(2, "big"), 1) for identifier in VIN_IDENTIFIERS]
+    return min((at for at in found if at > 0), default=None)
 
 
 def _asks_vin(request: bytes) -> bool:

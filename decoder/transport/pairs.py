@@ -49,13 +49,15 @@ class Talk:
     askers: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
 
 
-def find_talk(tracks: Tracks, segments: Segments, openings: Openings) -> Talk:
-    """Decide which tracks are believed."""
+def find_talk(
+    tracks: Tracks, segments: Segments, openings: Openings, named: frozenset[tuple[int, bool]] = frozenset()
+) -> Talk:
+    """Decide which tracks are believed; those with `named` identifiers are, on somebody's word."""
     if not len(openings):
         return Talk()
     own = evidence.own_bits(tracks, segments, openings)
     pairs, explained = _pairs(tracks, segments, openings, own)
-    alone = _alone(tracks, openings, own)
+    alone = {**_named(tracks, openings, own, named), **_alone(tracks, openings, own)}
     chosen = _one_form_each(tracks, pairs, alone)
     askers = _askers({pair: score for pair, score in pairs.items() if chosen.issuperset(pair)}, explained)
     sides = dict.fromkeys(sorted(chosen), "unknown")
@@ -122,10 +124,29 @@ def _alone(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict
             if tracks.address[track] == NO_ADDRESS and (kept or _varied(tracks, openings, track)):
                 found[track] = SURE_BITS, side
     for track in np.flatnonzero(own - chances >= _ALONE_BITS).tolist():
+        found[track] = float(own[track]), _side(openings, track)
+    return found
+
+
+def _side(openings: Openings, track: int) -> str:
+    """Tell from its first bytes which side a track is."""
+    mine = evidence.rows_of_track(openings, track)
+    answers, asks = (int(np.count_nonzero(what[mine])) for what in (openings.answers, openings.asks))
+    return "answerer" if answers > asks else "asker" if asks else "unknown"
+
+
+def _named(
+    tracks: Tracks, openings: Openings, own: NDArray[np.float64], named: frozenset[tuple[int, bool]]
+) -> dict[int, tuple[float, str]]:
+    """Give the tracks that somebody names; the more of what they say is of the standards, the better."""
+    if not named:
+        return {}
+    found: dict[int, tuple[float, str]] = {}
+    for track, (can_id, extended) in enumerate(zip(tracks.can_id.tolist(), tracks.extended.tolist(), strict=True)):
         mine = evidence.rows_of_track(openings, track)
-        answers, asks = (int(np.count_nonzero(what[mine])) for what in (openings.answers, openings.asks))
-        side = "answerer" if answers > asks else "asker" if asks else "unknown"
-        found[track] = float(own[track]), side
+        if (can_id, extended) in named and len(mine):
+            plausible = np.count_nonzero(openings.asks[mine] | openings.answers[mine])
+            found[track] = SURE_BITS + float(plausible) + max(float(own[track]), 0.0), _side(openings, track)
     return found
 
 

@@ -1,9 +1,9 @@
 """Diagnostic services: their numbers, forms and negative answers, as data rows.
 
 Sources. Numbers, names and negative response codes of ISO 14229-1 agree with udsoncan, which follows the editions of
-2006 to 2020 (the tests hold them to it); so do the echoes of the services that udsoncan can answer. From memory: the
-other echoes and the allowed lengths of ISO 14229-1; all of ISO 14230-3; all of ISO 15031-5 (SAE J1979); the codes of
-ISO 14230-3 among `REASONS`.
+2006 to 2020 (the tests hold them to it); so do the echoes of 10, 11, 28, 2C, 2E, 31, 36, 3E, 83, 85 and 87. From
+memory: the other echoes and the allowed lengths of ISO 14229-1; all of ISO 14230-3; all of ISO 15031-5 (SAE J1979); the
+codes of ISO 14230-3 among `REASONS`.
 
 Where two standards give one number two meanings, ISO 14229-1 goes first. Two services have an older form of another
 length, which cannot be mistaken for the newer one: TesterPresent ``3E``, ``3E 01``, ``3E 02``, and a routine with an
@@ -180,7 +180,7 @@ REASONS: Final[Mapping[int, str]] = {
     0x92: "voltage too high",
     0x93: "voltage too low",
     0x94: "resource temporarily not available",
-    # ISO 15764, whose codes ISO 14229-1 reserves from 38 on; 38 to 3A have since been given anew
+    # ISO 15764, as udsoncan gives them; 38 to 3A have since been given anew
     0x3B: "termination with signature requested",
     0x3C: "access denied",
     0x3D: "version not supported",
@@ -225,11 +225,11 @@ def service_of(payload: bytes) -> int | None:
 def expected_echo(request: bytes) -> bytes:
     """Give the bytes that a positive answer begins with; of a service that is not known, only the first one.
 
-    Empty if `request` is not a request. A shorter request gives a shorter echo. Where several identifiers are asked
-    for, this is the echo of the first.
+    Empty if `request` is not a request, or is 3F, which has no positive answer. A shorter request gives a shorter
+    echo. Where several identifiers are asked for, this is the echo of the first.
     """
     service = service_of(request)
-    if service is None:
+    if service is None or service + POSITIVE == NEGATIVE:
         return b""
     row = _row(service, request)
     echo = bytearray(request[1 : 1 + row.echo] if row else b"")
@@ -242,10 +242,11 @@ def positive_for(request: bytes, answer: bytes) -> bool:
     """Say whether `answer` is a positive answer to `request`.
 
     Also taken: a sub-function repeated with its bit 7, which in ISO 14230-3 belongs to the number of a session
-    (``10 81``); an answer that begins with a later one of several identifiers, because the first is not supported; a bare ``7E``.
+    (``10 81``); an answer that begins with a later one of several identifiers, because the first is not supported;
+    a bare ``7E``.
     """
     service = service_of(request)
-    if service is None or not answer or answer[0] != service + POSITIVE:
+    if service is None or not answer or answer[0] != service + POSITIVE or answer[0] == NEGATIVE:
         return False
     row = _row(service, request)
     if row is None or answer.startswith(expected_echo(request)) or answer == b"\x7e":
