@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from decoder.channels.absent import Neighbours, special_bits
+from decoder.channels.assembled import assembled_from_blocks
 from decoder.channels.decoding import (
     Counts,
     Source,
@@ -21,22 +22,23 @@ from decoder.channels.decoding import (
     decode_block,
     extremes,
     make_channels,
-    matching_streams,
     sources_of,
 )
 from decoder.channels.states import CYCLE_SAMPLES, cycle_s, stuck_names
+from decoder.channels.streams import streams_of
 from decoder.maps.plan import values
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from numpy.typing import NDArray
 
+    from decoder.channels.assembled import AllAssembled
     from decoder.channels.decoding import Cut
     from decoder.channels.series import Channel, Channels
     from decoder.frames import Frames, Key
     from decoder.maps.pack_sheet import PackSheet
-    from decoder.maps.signal_map import Message, Signal, SignalMap
+    from decoder.maps.signal_map import Signal, SignalMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +67,16 @@ class _Learning:
     low: float = np.inf
     high: float = -np.inf
     edges: list[_Edge] = field(default_factory=list)
+    unanswered_ns: NDArray[np.int64] | None = None
 
     def take(self, block: int, source: Source, cut: Cut) -> None:
         """Learn from one block with at least one sample."""
         if self.timed < CYCLE_SAMPLES:
             self.times.append(cut.time_ns[: CYCLE_SAMPLES - self.timed].copy())
             self.timed += len(self.times[-1])
+        if cut.unanswered_ns is not None:
+            known = np.empty(0, np.int64) if self.unanswered_ns is None else self.unanswered_ns
+            self.unanswered_ns = np.union1d(known, cut.unanswered_ns)
         count, low, high = extremes(source.message, source.signal, cut.raw)
         if count:
             self.count += count
@@ -114,45 +120,52 @@ class Learned:
     blocks: tuple[dict[str, Whole], ...]
     first_ns: int
     last_ns: int
+    assembled: AllAssembled = field(default_factory=dict)
+
+    def assembled_in(self, number: int) -> AllAssembled:
+        """Give the payloads of several frames that are completed in one block."""
+        return {sender: one.in_block(number) for sender, one in self.assembled.items()}
 
 
-def learn(blocks: Iterable[Frames], signal_map: SignalMap, sheet: PackSheet | None) -> Learned:
-    """Read all blocks once and keep what `decoded_blocks` needs; memory grows with blocks and channels only."""
-    found: dict[tuple[int, int, int], _Learning] = {}
+def learn(blocks: Callable[[], Iterable[Frames]], signal_map: SignalMap, sheet: PackSheet | None) -> Learned:
+    """Read all blocks and keep what `decoded_blocks` needs; `blocks` gives them anew at each call.
+
+    Memory grows with blocks and channels only, and, where the map describes payloads of several frames, with the frames
+    of those that a transport protocol carries.
+    """
+    assembled = assembled_from_blocks(blocks, signal_map)
+    found: dict[tuple[int, str, int | None, int], _Learning] = {}
     keys: dict[Key, None] = {}
     names: tuple[str, ...] = ()
     first_ns: int | None = None
     last_ns = 0
     number = 0
-    for number, frames in enumerate(blocks, start=1):
+    for number, frames in enumerate(blocks(), start=1):
         names = frames.bus_names
         if not len(frames):
             continue
         first_ns = int(frames.time_ns[0]) if first_ns is None else first_ns
         last_ns = max(last_ns, int(frames.time_ns.max()))
         keys.update(dict.fromkeys(frames.rows_of))
-        for source, cut in cuts_of(frames, matching_streams(frames.rows_of, names, signal_map), Counts()):
+        here = {sender: one.in_block(number - 1) for sender, one in assembled.items()}
+        for source, cut in cuts_of(frames, streams_of(frames.rows_of, names, signal_map, here), here, Counts()):
             if len(cut.raw):
-                learning = found.setdefault(_identity(source.key.bus, source), _Learning())
+                learning = found.setdefault(_identity(source), _Learning())
                 learning.take(number - 1, source, cut)
-    sources = sources_of(matching_streams(keys, names, signal_map))
+    sources = sources_of(streams_of(keys, names, signal_map, assembled))
     channels = make_channels(sources, sheet)
-    learned = {
-        name: found.get(_identity(source.key.bus, source), _Learning())
-        for name, source in zip(channels, sources, strict=True)
-    }
+    learned = {name: found.get(_identity(source), _Learning()) for name, source in zip(channels, sources, strict=True)}
     stuck = stuck_names(
         (name, channels[name].quantity, one.count, one.high - one.low if one.count else 0.0, _step(channels[name]))
         for name, one in learned.items()
     )
     wholes = {name: _wholes(one, number, last_ns, stuck=name in stuck) for name, one in learned.items()}
     per_block = tuple({name: whole[block] for name, whole in wholes.items()} for block in range(number))
-    return Learned(channels, per_block, first_ns or 0, last_ns)
+    return Learned(channels, per_block, first_ns or 0, last_ns, assembled)
 
 
-def _identity(bus: int, source: Source) -> tuple[int, int, int]:
-    message: Message = source.message
-    return bus, id(message), id(source.signal)
+def _identity(source: Source) -> tuple[int, str, int | None, int]:
+    return id(source.message), source.bus, source.stream.address, id(source.signal)
 
 
 def _step(channel: Channel) -> float:
@@ -170,7 +183,7 @@ def _wholes(learning: _Learning, blocks: int, end_ns: int, *, stuck: bool) -> li
         edge = by_block.get(block)
         next_ns.append(next_ns[-1] if edge is None else edge.first_ns)
     return [
-        Whole(usual, stuck, Neighbours(earlier, later, run_first, run_last), following)
+        Whole(usual, stuck, Neighbours(earlier, later, run_first, run_last), following, learning.unanswered_ns)
         for (earlier, run_first), (later, run_last), following in zip(before, after, reversed(next_ns), strict=False)
     ]
 
@@ -206,5 +219,5 @@ def decoded_blocks(
     blocks: Iterable[Frames], signal_map: SignalMap, sheet: PackSheet | None, learned: Learned
 ) -> Iterator[Channels]:
     """Decode the same blocks that `learn` read; `signal_map` must be the same object."""
-    for frames, wholes in zip(blocks, learned.blocks, strict=False):
-        yield decode_block(frames, signal_map, sheet, learned.channels, wholes)
+    for number, (frames, wholes) in enumerate(zip(blocks, learned.blocks, strict=False)):
+        yield decode_block(frames, signal_map, sheet, learned.channels, wholes, learned.assembled_in(number))

@@ -6,15 +6,17 @@ sensors, the samples next to the block) comes in as `Whole`, see `decoder.channe
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from decoder.channels.absent import Neighbours, absent_samples, limiting_range, named_values, special_bits
+from decoder.channels.assembled import AllAssembled, Sender, assembled
 from decoder.channels.series import Channel, Channels, DecodeAccount, Limit, Series
 from decoder.channels.states import cycle_s, stuck_names
+from decoder.channels.streams import Carried, Stream, carried, keys_of, streams_of
 from decoder.frames import ERROR, REMOTE, Frames, Key
 from decoder.maps.chemistry import window
 from decoder.maps.default_limits import limit_of
@@ -23,7 +25,7 @@ from decoder.maps.quantities import quantity as quantity_row
 from decoder.maps.roles import Named, Role, assign_roles, unit_conversion
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from typing import Any
 
     from numpy.typing import NDArray
@@ -34,12 +36,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One signal of one message on one bus: what a channel is made from."""
+    """One signal of one stream: what a channel is made from."""
 
-    key: Key
-    bus: str
-    message: Message
+    stream: Stream
     signal: Signal
+
+    @property
+    def message(self) -> Message:
+        """The message that has the signal."""
+        return self.stream.message
+
+    @property
+    def bus(self) -> str:
+        """The bus that it is on."""
+        return self.stream.bus
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +60,7 @@ class Whole:
     stuck: bool = False
     neighbours: Neighbours = field(default_factory=Neighbours)
     next_ns: int | None = None
+    unanswered_ns: NDArray[np.int64] | None = None
 
 
 def decode(
@@ -66,14 +77,17 @@ def decode(
     """
     if bus is not None:
         frames = frames.take(frames.bus == frames.bus_number(bus))
-    streams = matching_streams(frames.rows_of, frames.bus_names, signal_map)
+    found = assembled(frames, signal_map)
+    streams = streams_of(frames.rows_of, frames.bus_names, signal_map, found)
     channels = make_channels(sources_of(streams), sheet)
     end_ns = int(frames.time_ns.max()) if len(frames) else 0
     counts = Counts()
     series = {
-        name: _one_series(channels[name], cut, end_ns) for name, cut in samples_of(frames, streams, channels, counts)
+        name: _one_series(channels[name], cut, end_ns)
+        for name, cut in samples_of(frames, streams, found, channels, counts)
     }
-    return Channels(_with_stuck(series), frames, signal_map, sheet, _account_of(frames, signal_map, streams, counts))
+    account = _account_of(frames, signal_map, streams, found, counts)
+    return Channels(_with_stuck(series), frames, signal_map, sheet, account, found)
 
 
 def decode_block(
@@ -82,36 +96,26 @@ def decode_block(
     sheet: PackSheet | None,
     channels: Mapping[str, Channel],
     whole: Mapping[str, Whole],
+    found: AllAssembled,
 ) -> Channels:
-    """Decode one block of a capture with what the whole capture says; `channels` and `whole` are of the whole."""
-    streams = matching_streams(frames.rows_of, frames.bus_names, signal_map)
+    """Decode one block of a capture with what the whole capture says.
+
+    `channels` and `whole` are of the whole, `found` holds the assembled payloads that are completed in this block.
+    """
+    streams = streams_of(frames.rows_of, frames.bus_names, signal_map, found)
     series = {}
     counts = Counts()
-    for name, cut in samples_of(frames, streams, channels, counts):
+    for name, cut in samples_of(frames, streams, found, channels, counts):
         known = whole[name]
         absent = absent_samples(channels[name], cut.raw, known.neighbours)
         series[name] = _series(channels[name], cut, absent, known)
-    return Channels(series, frames, signal_map, sheet, _account_of(frames, signal_map, streams, counts))
+    account = _account_of(frames, signal_map, streams, found, counts)
+    return Channels(series, frames, signal_map, sheet, account, found)
 
 
-Streams = list[tuple[Key, str, "Message"]]
-
-
-def matching_streams(keys: Mapping[Key, Any], bus_names: Sequence[str], signal_map: SignalMap) -> Streams:
-    """Pair each message of the map with the streams of frames that it describes, in the order of the map."""
-    by_identifier: dict[tuple[int, bool], list[Key]] = defaultdict(list)
-    for key in keys:
-        by_identifier[key.can_id, key.extended].append(key)
-    return [
-        (key, bus_names[key.bus], message)
-        for message in signal_map.messages
-        for key in sorted(by_identifier.get((message.can_id, message.extended), []))
-    ]
-
-
-def sources_of(streams: Streams) -> list[Source]:
+def sources_of(streams: Iterable[Stream]) -> list[Source]:
     """List every signal of every stream."""
-    return [Source(key, bus, message, signal) for key, bus, message in streams for signal in message.signals]
+    return [Source(stream, signal) for stream in streams for signal in stream.message.signals]
 
 
 def make_channels(
@@ -128,13 +132,16 @@ def make_channels(
 
 
 def unique_names(sources: Sequence[Source]) -> list[str]:
-    """Tell signals of one name apart by what differs: page, message, bus, and at last a number."""
+    """Tell signals of one name apart by what differs: page, message, source address, bus, and at last a number."""
     names = [source.signal.name for source in sources]
-    streams = [(source.bus, source.message.name, source.message.can_id) for source in sources]
+    streams = [(source.bus, source.stream.address, source.message.name, source.message.can_id) for source in sources]
     pages = [f"{s.signal.name}@{s.signal.page}" if s.signal.page else s.signal.name for s in sources]
     names = _told_apart(names, streams, pages)
+    senders = [(source.bus, source.stream.address) for source in sources]
+    names = _told_apart(names, senders, [f"{s.message.name}.{n}" for s, n in zip(sources, names, strict=True)])
     buses = [source.bus for source in sources]
-    names = _told_apart(names, buses, [f"{s.message.name}.{n}" for s, n in zip(sources, names, strict=True)])
+    addresses = ["" if s.stream.address is None else f"{s.stream.address:02X}:" for s in sources]
+    names = _told_apart(names, buses, [f"{address}{n}" for address, n in zip(addresses, names, strict=True)])
     nothing = [""] * len(sources)
     names = _told_apart(names, nothing, [f"{s.bus}:{n}" for s, n in zip(sources, names, strict=True)])
     return _numbered(names)
@@ -163,16 +170,20 @@ def _channel(name: str, source: Source, role: Role, sheet: PackSheet | None) -> 
     row = quantity_row(role.quantity) if role.quantity else None
     way = unit_conversion(source.signal.unit, row) if row else None
     factor, shift = way or (None, None)
-    paged = source.signal.page is not None
+    # A page comes when its turn is, an answer when it is asked for.
+    own_time = source.signal.page is not None or source.stream.sender is not None
     bare = Channel(
         name=name,
         bus=source.bus,
         message=source.message,
         signal=source.signal,
         role=role,
-        cycle_s=role.cycle_s if role.cycle_s is not None else (None if paged else source.message.cycle_s),
+        cycle_s=role.cycle_s if role.cycle_s is not None else (None if own_time else source.message.cycle_s),
         factor=factor,
         shift=shift,
+        can_id=source.stream.can_id,
+        source_address=source.stream.address,
+        is_assembled=source.stream.sender is not None,
     )
     low, high = _limits(bare, sheet)
     return replace(bare, low=low, high=high)
@@ -227,57 +238,76 @@ class Counts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cut:
-    """The samples of one channel as cut from its frames: rows of the capture, their times, raw values."""
+    """The samples of one channel as cut from its payloads: rows of the capture, their times, raw values.
+
+    unanswered_ns : when they were asked for in vain, where they come from answers
+    """
 
     rows: NDArray[np.intp]
     time_ns: NDArray[np.int64]
     raw: NDArray[Any]
+    unanswered_ns: NDArray[np.int64] | None = None
 
 
 def samples_of(
-    frames: Frames, streams: Streams, channels: Mapping[str, Channel], counts: Counts
+    frames: Frames, streams: Iterable[Stream], found: AllAssembled, channels: Mapping[str, Channel], counts: Counts
 ) -> Iterator[tuple[str, Cut]]:
     """Cut every channel's samples; `channels` are made from `streams`, or from more than those."""
-    names = _names_by_source(channels)
-    for source, cut in cuts_of(frames, streams, counts):
-        yield names[source.bus, id(source.message), id(source.signal)], cut
+    names = {
+        (channel.bus, channel.source_address, id(channel.message), id(channel.signal)): name
+        for name, channel in channels.items()
+    }
+    for source, cut in cuts_of(frames, streams, found, counts):
+        yield names[source.bus, source.stream.address, id(source.message), id(source.signal)], cut
 
 
-def cuts_of(frames: Frames, streams: Streams, counts: Counts) -> Iterator[tuple[Source, Cut]]:
+def cuts_of(
+    frames: Frames, streams: Iterable[Stream], found: AllAssembled, counts: Counts
+) -> Iterator[tuple[Source, Cut]]:
     """Cut the samples of every signal of every stream, stream by stream, and count what does not fit the map."""
-    for key, bus, message in streams:
-        rows = frames.rows_of[key]
-        length = frames.length[rows]
+    for stream in streams:
+        message = stream.message
+        payloads = carried(frames, stream, found)
         pages = Pages()
-        found = extract(message, np.take(frames.data, rows, axis=0), length, pages)
-        where = _shared_rows(frames, rows, found)
-        for samples in found:
-            yield Source(key, bus, message, samples.signal), Cut(*where[id(samples.rows)], samples.raw)
-        counts.short[message.name] += int(np.count_nonzero(length < message.length))
-        counts.long[message.name] += int(np.count_nonzero(length > message.length))
+        samples = extract(message, payloads.data, payloads.length, pages)
+        where = _shared_rows(payloads, samples)
+        for one in samples:
+            yield Source(stream, one.signal), replace(where[id(one.rows)], raw=one.raw)
+        if stream.sender is None:
+            counts.short[message.name] += int(np.count_nonzero(payloads.length < message.length))
+            counts.long[message.name] += int(np.count_nonzero(payloads.length > message.length))
         for selector, counter in pages.unknown.items():
             for value, count in counter.items():
                 counts.pages[message.name, selector, value] += count
 
 
-def _shared_rows(
-    frames: Frames, rows: NDArray[np.intp], found: Sequence[Samples]
-) -> dict[int, tuple[NDArray[np.intp], NDArray[np.int64]]]:
-    """Give rows and times for each set of samples, once for all signals that share their rows."""
-    where = {}
+_NO_RAW: Final = np.empty(0, np.int64)
+
+
+def _shared_rows(payloads: Carried, found: Sequence[Samples]) -> dict[int, Cut]:
+    """Give rows and times for each set of samples, once for all signals that share their rows; still without raw."""
+    where: dict[int, Cut] = {}
     for samples in found:
         if id(samples.rows) not in where:
-            of_frames = rows if len(samples.rows) == len(rows) else rows[samples.rows]
-            where[id(samples.rows)] = of_frames, frames.time_ns[of_frames]
+            at = samples.rows
+            all_of_them = len(at) == len(payloads.rows)
+            rows, times = (
+                (payloads.rows, payloads.time_ns) if all_of_them else (payloads.rows[at], payloads.time_ns[at])
+            )
+            where[id(samples.rows)] = Cut(rows, times, _NO_RAW, _unanswered_ns(payloads, at))
     return where
 
 
-def _names_by_source(channels: Mapping[str, Channel]) -> dict[tuple[str, int, int], str]:
-    return {(c.bus, id(c.message), id(c.signal)): name for name, c in channels.items()}
+def _unanswered_ns(payloads: Carried, at: NDArray[np.intp]) -> NDArray[np.int64] | None:
+    one = payloads.assembled
+    if one is None or payloads.number is None or not one.is_asked_for:
+        return None
+    return one.unanswered(payloads.number[at])
 
 
 def _one_series(channel: Channel, cut: Cut, end_ns: int) -> Series:
-    series = _series(channel, cut, absent_samples(channel, cut.raw), Whole(next_ns=end_ns))
+    whole = Whole(next_ns=end_ns, unanswered_ns=cut.unanswered_ns)
+    series = _series(channel, cut, absent_samples(channel, cut.raw), whole)
     return series if series.cycle_s else replace(series, cycle_s=cycle_s(series.time_ns))
 
 
@@ -292,6 +322,7 @@ def _series(channel: Channel, cut: Cut, absent: NDArray[np.bool_] | None, whole:
         stuck=whole.stuck,
         cycle_s=channel.cycle_s or whole.cycle_s,
         next_ns=whole.next_ns,
+        unanswered_ns=whole.unanswered_ns,
     )
 
 
@@ -336,18 +367,21 @@ def extremes(message: Message, signal: Signal, raw: NDArray[Any]) -> tuple[int, 
 def with_sheet(channels: Channels, sheet: PackSheet | None) -> Channels:
     """Give the same channels with the roles and limits of another sheet; what the bits say stays as it is."""
     old = list(channels.series.values())
-    sources = [Source(Key(0, s.channel.message.can_id, s.channel.message.extended), *_origin(s.channel)) for s in old]
+    sources = [Source(_origin(one.channel), one.channel.signal) for one in old]
     made = make_channels(sources, sheet, list(channels.series))
     series = {}
     for one in old:
         channel = made[one.channel.name]
-        cut = Cut(one.rows, one.time_ns, one.raw)
+        cut = Cut(one.rows, one.time_ns, one.raw, one.unanswered_ns)
         series[channel.name] = _one_series(channel, cut, channels.last_ns)
     return replace(channels, series=_with_stuck(series), sheet=sheet)
 
 
-def _origin(channel: Channel) -> tuple[str, Message, Signal]:
-    return channel.bus, channel.message, channel.signal
+def _origin(channel: Channel) -> Stream:
+    """Give a stream that makes the same channel; of its frames only the identifier."""
+    keys = (Key(0, channel.can_id, channel.message.extended),)
+    sender = Sender(0) if channel.is_assembled else None
+    return Stream(channel.message, channel.bus, keys, sender, channel.source_address)
 
 
 def _with_stuck(series: dict[str, Series]) -> dict[str, Series]:
@@ -355,11 +389,14 @@ def _with_stuck(series: dict[str, Series]) -> dict[str, Series]:
     return {name: replace(one, stuck=True) if name in stuck else one for name, one in series.items()}
 
 
-def _account_of(frames: Frames, signal_map: SignalMap, streams: Streams, counts: Counts) -> DecodeAccount:
+def _account_of(
+    frames: Frames, signal_map: SignalMap, streams: Sequence[Stream], found: AllAssembled, counts: Counts
+) -> DecodeAccount:
     """Tell what became of the frames."""
-    known = {key for key, _, _ in streams}
+    known = {key for stream in streams for key in keys_of(stream, frames.rows_of)}
     unknown = {key: len(rows) for key, rows in frames.rows_of.items() if key not in known}
-    seen = {id(message) for _, _, message in streams}
+    seen = {id(stream.message) for stream in streams}
+    senders = {stream.message.name: found[stream.sender] for stream in streams if stream.sender is not None}
     error = int(np.count_nonzero(frames.flags & ERROR))
     remote = int(np.count_nonzero(frames.flags & (REMOTE | ERROR))) - error
     return DecodeAccount(
@@ -373,5 +410,7 @@ def _account_of(frames: Frames, signal_map: SignalMap, streams: Streams, counts:
         unknown_pages=dict(counts.pages),
         short_frames={name: count for name, count in counts.short.items() if count},
         long_frames={name: count for name, count in counts.long.items() if count},
+        broken_payloads={name: one.broken for name, one in senders.items() if one.broken},
+        refused_answers={name: one.refused for name, one in senders.items() if one.refused},
         unseen=tuple(message.name for message in signal_map.messages if id(message) not in seen),
     )

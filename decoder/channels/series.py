@@ -17,6 +17,7 @@ import numpy as np
 
 from decoder.errors import ChannelError
 from decoder.maps.quantities import quantity
+from decoder.transport.j1939_id import pgn
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from decoder.channels.assembled import AllAssembled, Sender
     from decoder.frames import Frames
     from decoder.maps.pack_sheet import PackSheet, Place
     from decoder.maps.roles import Role
@@ -60,7 +62,9 @@ class Channel:
 
     `factor` and `shift` turn its values into the unit of its quantity (value * factor + shift); both are ``None``
     where it has no quantity or a unit that is not comparable. `cycle_s`: the expected time between samples, ``None``
-    where nobody says.
+    where nobody says. `can_id`: the identifier as heard, for a parameter group of SAE J1939 not always that of the map.
+    `source_address`: who sends the parameter group. `is_assembled`: its samples come from payloads that were carried in
+    several frames, mostly answers, which come when they are asked for.
     """
 
     name: str
@@ -73,6 +77,9 @@ class Channel:
     cycle_s: float | None = None
     factor: float | None = None
     shift: float | None = None
+    can_id: int = 0
+    source_address: int | None = None
+    is_assembled: bool = False
 
     @property
     def unit(self) -> str:
@@ -106,6 +113,7 @@ class Series:
     absent : bool, which samples are 'not available'; ``None`` if none is
     stuck : the sensor never moves while its siblings do
     next_ns : when the next sample came after the last one here, or the capture ended
+    unanswered_ns : int64, when samples were asked for in vain; ``None`` for what comes unasked
     """
 
     channel: Channel
@@ -117,6 +125,7 @@ class Series:
     stuck: bool = False
     cycle_s: float | None = None
     next_ns: int | None = None
+    unanswered_ns: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -171,7 +180,8 @@ class DecodeAccount:
 
     `unknown_pages`: (message, multiplexor, value) -> frames whose page is not in the map. `unknown_identifiers`:
     (bus, identifier, extended) -> frames. `short_frames` and `long_frames`: message -> frames with fewer or more
-    bytes than the map says. `unseen`: messages of the map without a frame.
+    bytes than the map says. `broken_payloads`, `refused_answers`: message -> payloads of several frames that did not
+    arrive whole, and negative answers, neither of which give samples. `unseen`: messages of the map without a frame.
     """
 
     frames: int = 0
@@ -182,6 +192,8 @@ class DecodeAccount:
     unknown_pages: Mapping[tuple[str, str, int], int] = field(default_factory=dict)
     short_frames: Mapping[str, int] = field(default_factory=dict)
     long_frames: Mapping[str, int] = field(default_factory=dict)
+    broken_payloads: Mapping[str, int] = field(default_factory=dict)
+    refused_answers: Mapping[str, int] = field(default_factory=dict)
     unseen: tuple[str, ...] = ()
 
 
@@ -190,7 +202,8 @@ class Channels(Mapping[str, Series]):
     """All channels of a capture by name, in the order of the map.
 
     A name that stands for several channels is told apart: ``Signal@page`` for pages of one message,
-    ``Message.Signal`` for several messages, ``bus:Signal`` for several buses.
+    ``Message.Signal`` for several messages, ``F4:Signal`` for several source addresses, ``bus:Signal`` for several
+    buses.
     """
 
     series: Mapping[str, Series]
@@ -198,6 +211,16 @@ class Channels(Mapping[str, Series]):
     signal_map: SignalMap
     sheet: PackSheet | None
     account: DecodeAccount
+    assembled: AllAssembled = field(default_factory=dict)
+
+    def payload_of(self, series: Series, index: int) -> bytes:
+        """Give the payload that a sample was cut from: that of its frame, or the one that its frame completed."""
+        row, channel = int(series.rows[index]), series.channel
+        if channel.is_assembled:
+            for sender, one in self.assembled.items():
+                if _sends(sender, channel, self.frames.bus_names) and row in one:
+                    return one.payload(row)
+        return self.frames.payload(row)
 
     def __getitem__(self, name: str) -> Series:
         try:
@@ -234,6 +257,15 @@ class Channels(Mapping[str, Series]):
         from decoder.channels.table import long_table  # noqa: PLC0415  (pandas is heavy)
 
         return long_table(self)
+
+
+def _sends(sender: Sender, channel: Channel, bus_names: tuple[str, ...]) -> bool:
+    """Tell whether a sender's payloads are those of a channel."""
+    if bus_names[sender.bus] != channel.bus:
+        return False
+    if sender.pgn is not None:
+        return sender.source_address == channel.source_address and sender.pgn == pgn(channel.message.can_id)
+    return (sender.can_id, sender.extended) == (channel.message.can_id, channel.message.extended)
 
 
 def place_order(place: Place) -> tuple[int, int, str, int]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from decoder.channels.series import Channel
 
-# A sample is stale when it is older than this many cycle times.
+# A sample is stale when it is older than this many cycle times, or was asked for so many times in vain.
 STALE_CYCLES = 5
 # So many samples tell the usual time between two; a bound, so that blocks of a capture can tell it too.
 CYCLE_SAMPLES = 10_001
@@ -54,15 +54,23 @@ def beyond_limits(
 
 
 def stale_samples(series: Series) -> NDArray[np.bool_]:
-    """Tell which samples had no successor within five cycle times."""
-    stale = np.zeros(len(series), np.bool_)
-    if series.cycle_s is None or not len(series):
-        return stale
-    limit_ns = int(series.cycle_s * STALE_CYCLES * 1e9)
-    stale[:-1] = np.diff(series.time_ns) > limit_ns
-    if series.next_ns is not None:
-        stale[-1] = series.next_ns - series.time_ns[-1] > limit_ns
-    return stale
+    """Tell which samples had no successor within five cycle times, or though it was asked for five times."""
+    following_ns = np.append(series.time_ns[1:], series.time_ns[-1:] if series.next_ns is None else series.next_ns)
+    return stale_at(series, np.arange(len(series)), following_ns[: len(series)])
+
+
+def stale_at(series: Series, index: NDArray[np.intp], until_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell which samples are stale at `until_ns` if nothing came after them; one for each `index`.
+
+    What is asked for goes stale by questions in vain, not by time: where nobody asks, nothing is late.
+    """
+    since_ns = series.time_ns[index]
+    if series.unanswered_ns is not None:
+        in_vain = [np.searchsorted(series.unanswered_ns, ends, side="right") for ends in (since_ns, until_ns)]
+        return np.asarray(in_vain[1] - in_vain[0] >= STALE_CYCLES)
+    if series.cycle_s is None:
+        return np.zeros(len(since_ns), np.bool_)
+    return np.asarray(until_ns - since_ns > int(series.cycle_s * STALE_CYCLES * 1e9))
 
 
 def state_at(series: Series, time_ns: int) -> State:
@@ -73,8 +81,7 @@ def state_at(series: Series, time_ns: int) -> State:
     state = State(series.state[index])
     if state is State.ABSENT:
         return state
-    old = series.cycle_s is not None and time_ns - series.time_ns[index] > series.cycle_s * STALE_CYCLES * 1e9
-    if old:
+    if stale_at(series, np.array([index]), np.array([time_ns]))[0]:
         return State.STALE
     return _without_staleness(series, index) if state is State.STALE else state
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from decoder.channels.series import Channels, Series, State
-from decoder.channels.states import STALE_CYCLES
+from decoder.channels.states import stale_at
 from decoder.errors import UsageError
 
 if TYPE_CHECKING:
@@ -63,8 +63,8 @@ def long_table(channels: Channels, first_ns: int | None = None) -> pd.DataFrame:
 
 def identifier_text(series: Series) -> str:
     """Give the identifier in hex, as in a candump log: three digits, or eight for 29 bits."""
-    message = series.channel.message
-    return f"{message.can_id:08X}" if message.extended else f"{message.can_id:03X}"
+    channel = series.channel
+    return f"{channel.can_id:08X}" if channel.message.extended else f"{channel.can_id:03X}"
 
 
 def _category(words: Sequence[str], which: NDArray[Any]) -> pd.Categorical[str]:
@@ -150,7 +150,5 @@ def held(series: Series, at_ns: NDArray[np.int64]) -> NDArray[np.float64]:
     index = np.searchsorted(np.maximum.accumulate(series.time_ns), at_ns, side="right") - 1
     number = np.asarray(rounded(series.channel.signal, series.number), np.float64)
     value = np.where(index >= 0, number[np.maximum(index, 0)], np.nan)
-    if series.cycle_s is not None:
-        old = at_ns - series.time_ns[np.maximum(index, 0)] > series.cycle_s * STALE_CYCLES * 1e9
-        value[old] = np.nan
+    value[stale_at(series, np.maximum(index, 0), at_ns)] = np.nan
     return value

@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
     sheet = load_the_sheet(options)
     signal_map = load_maps(options)
     with _twice_readable(options.capture) as paths:
-        learned = learn(_blocks(paths, options, "learning"), signal_map, sheet)
+        learned = learn(lambda: _blocks(paths, options, "learning"), signal_map, sheet)
         wanted = chosen(learned.channels, options.only)
         parts = decoded_blocks(_blocks(paths, options, "writing"), signal_map, sheet, learned)
         out = Path(options.out) if options.out else None

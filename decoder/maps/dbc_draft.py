@@ -23,6 +23,10 @@ Ranges = tuple[tuple[int, int], ...]
 # Frame formats in the order of their numbers, where a map numbers them without naming them (common practice).
 FRAME_FORMATS = ("StandardCAN", "ExtendedCAN", "", "J1939PG", *[""] * 10, "StandardCAN_FD", "ExtendedCAN_FD")
 
+# Words of the attribute CellgleanPayload, this project's own: a message describes single frames, or whole payloads that
+# a transport protocol carried in several frames, from the service byte on.
+PAYLOADS = ("frame", "reassembled")
+
 
 @dataclass(slots=True, eq=False)
 class DraftSignal:

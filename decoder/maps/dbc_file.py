@@ -13,8 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from decoder.errors import Fault, MapError, Where
-from decoder.maps.dbc_draft import FRAME_FORMATS, DraftMap, DraftMessage, DraftSignal
-from decoder.maps.dbc_mend import cycle_s, frame_format, mend
+from decoder.maps.dbc_mend import cycle_s, describes_whole, frame_format, mend
 from decoder.maps.dbc_pages import (
     free_names,
     report_outside,
@@ -28,6 +27,8 @@ from decoder.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from decoder.maps.dbc_draft import DraftMap, DraftMessage, DraftSignal
 
 # How many faults an error lists.
 FAULTS_LISTED = 20
@@ -109,7 +110,7 @@ def _message(draft: DraftMap, message: DraftMessage, path: str) -> Message:
     report_overlaps(draft, message, signals)
     report_outside(draft, message, signals)
     names = settled_names(draft, message, signals)
-    format_word = frame_format(draft, message, FRAME_FORMATS) or ""
+    format_word = frame_format(draft, message) or ""
     return Message(
         name=message.shown_name,
         can_id=message.can_id,
@@ -119,6 +120,7 @@ def _message(draft: DraftMap, message: DraftMessage, path: str) -> Message:
         cycle_s=cycle_s(draft, message),
         is_fd=format_word.endswith("CAN_FD"),
         is_j1939=format_word == "J1939PG",
+        is_reassembled=describes_whole(draft, message),
         undecided=tuple(signal.shown_name for signal in undecided),
         comment=message.comment,
         path=path,

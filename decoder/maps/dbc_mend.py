@@ -9,7 +9,15 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from decoder.maps.dbc_draft import Attribute, DraftMap, DraftMessage, DraftSignal, Ranges
+from decoder.maps.dbc_draft import (
+    FRAME_FORMATS,
+    PAYLOADS,
+    Attribute,
+    DraftMap,
+    DraftMessage,
+    DraftSignal,
+    Ranges,
+)
 from decoder.maps.dbc_messages import TEXT, MessageReader, name_is_plain, plain_text
 from decoder.maps.dbc_numbers import is_plain, number, whole_number
 from decoder.maps.dbc_statements import OPEN_ENDED, Statement, statements
@@ -332,18 +340,25 @@ def cycle_s(draft: DraftMap, message: DraftMessage) -> float | None:
     return value / 1000 if value > 0 else None
 
 
-def frame_format(draft: DraftMap, message: DraftMessage, formats: tuple[str, ...]) -> str | None:
-    """Give the word for the frame format by the attribute VFrameFormat: a number counts within its words.
+def frame_format(draft: DraftMap, message: DraftMessage) -> str | None:
+    """Give the word for the frame format by the attribute VFrameFormat."""
+    return _word_of(draft, message, "VFrameFormat", FRAME_FORMATS)
 
-    `formats` are the words where the definition holds none.
-    """
-    attribute = draft.attributes.get("VFrameFormat")
+
+def describes_whole(draft: DraftMap, message: DraftMessage) -> bool:
+    """Tell whether the attribute CellgleanPayload says that a message describes payloads put together from frames."""
+    return _word_of(draft, message, "CellgleanPayload", PAYLOADS) == PAYLOADS[1]
+
+
+def _word_of(draft: DraftMap, message: DraftMessage, name: str, usual_words: tuple[str, ...]) -> str | None:
+    """Give the word of an enumerated attribute: a number counts within the words of its definition, or the usual ones."""
+    attribute = draft.attributes.get(name)
     if attribute is None:
         return None
-    written = message.attributes.get("VFrameFormat", attribute.default)
+    written = message.attributes.get(name, attribute.default)
     if written is None:
         return None
-    words = attribute.choices or formats
+    words = attribute.choices or usual_words
     if not is_plain(written):
         return written
     index = whole_number(written)

@@ -47,7 +47,7 @@ class Pages:
 
 
 def extract(
-    message: Message, data: NDArray[np.uint8], length: NDArray[np.uint8], pages: Pages | None = None
+    message: Message, data: NDArray[np.uint8], length: NDArray[np.integer[Any]], pages: Pages | None = None
 ) -> list[Samples]:
     """Cut every signal of `message` from its frames, in the order of the map.
 
@@ -67,7 +67,7 @@ def _cut(
     message: Message,
     within: tuple[Signal, tuple[tuple[int, int], ...]] | None,
     data: NDArray[np.uint8],
-    length: NDArray[np.uint8],
+    length: NDArray[np.integer[Any]],
     rows: NDArray[np.intp],
     pages: Pages | None,
 ) -> Iterator[Samples]:
@@ -100,7 +100,7 @@ def _cut_pages(
     message: Message,
     selector: Samples,
     data: NDArray[np.uint8],
-    length: NDArray[np.uint8],
+    length: NDArray[np.integer[Any]],
     fits: NDArray[np.bool_] | None,
     pages: Pages | None,
 ) -> Iterator[Samples]:

@@ -10,6 +10,8 @@ import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from decoder.frames import CLASSIC_BYTES, FD_BYTES
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -59,6 +61,8 @@ class Message:
 
     `cycle_s` is the sending period, ``None`` where the map gives none. `undecided` names signals that cannot be
     decoded because the message has two plain multiplexors and the map does not say which one pages them.
+    `is_reassembled`: by the map's attribute CellgleanPayload it describes whole payloads, which a transport protocol
+    carried in several frames, from the service byte on.
     """
 
     name: str
@@ -69,9 +73,15 @@ class Message:
     cycle_s: float | None = None
     is_fd: bool = False
     is_j1939: bool = False
+    is_reassembled: bool = False
     undecided: tuple[str, ...] = ()
     comment: str = ""
     path: str = ""
+
+    @property
+    def exceeds_a_frame(self) -> bool:
+        """Whether it is longer than what one frame carries: 8 bytes, with CAN FD 64 (ISO 11898-1)."""
+        return self.length > (FD_BYTES if self.is_fd else CLASSIC_BYTES)
 
 
 @dataclass(frozen=True, slots=True)

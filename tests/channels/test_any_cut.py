@@ -111,7 +111,7 @@ def alike(one, other):
 def test_raw_value_and_state_are_those_of_the_whole(made):
     frames, blocks = made
     whole = decode(frames, MAP, SHEET)
-    learned = learn(iter(blocks), MAP, SHEET)
+    learned = learn(lambda: iter(blocks), MAP, SHEET)
     assert list(learned.channels) == list(whole)
     assert (learned.first_ns, learned.last_ns) == (whole.first_ns, whole.last_ns)
     parts = list(decoded_blocks(iter(blocks), MAP, SHEET, learned))
@@ -131,7 +131,7 @@ def test_raw_value_and_state_are_those_of_the_whole(made):
 def test_the_counts_of_all_blocks_add_up_to_those_of_the_whole(made):
     frames, blocks = made
     whole = decode(frames, MAP, SHEET).account
-    learned = learn(blocks, MAP, SHEET)
+    learned = learn(lambda: blocks, MAP, SHEET)
     parts = [part.account for part in decoded_blocks(blocks, MAP, SHEET, learned)]
     for name in ("frames", "decoded_frames", "remote_frames", "error_frames"):
         assert sum(getattr(part, name) for part in parts) == getattr(whole, name)
@@ -140,7 +140,7 @@ def test_the_counts_of_all_blocks_add_up_to_those_of_the_whole(made):
 
 
 def csv_of(blocks, every_s=None):
-    learned = learn(blocks, MAP, SHEET)
+    learned = learn(lambda: blocks, MAP, SHEET)
     file = io.StringIO()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sys.stdout", file)
@@ -192,7 +192,7 @@ def test_a_wide_table_holds_the_latest_sample_up_to_each_moment(made):
 def test_parquet_holds_every_raw_value_exactly_in_any_cut(tmp_path_factory, made):
     parquet = pytest.importorskip("pyarrow.parquet")
     frames, blocks = made
-    learned = learn(blocks, MAP, SHEET)
+    learned = learn(lambda: blocks, MAP, SHEET)
     path = tmp_path_factory.mktemp("parquet") / "a.parquet"
     write_table(decoded_blocks(blocks, MAP, SHEET, learned), learned, list(learned.channels), path)
     read = parquet.read_table(path)
@@ -205,7 +205,7 @@ def test_parquet_holds_every_raw_value_exactly_in_any_cut(tmp_path_factory, made
 def test_a_wide_parquet_file_keeps_the_units(tmp_path):
     parquet = pytest.importorskip("pyarrow.parquet")
     frames = capture([(i / 10, 0x10, b"\1\2\3") for i in range(5)])
-    learned = learn([frames], MAP, SHEET)
+    learned = learn(lambda: [frames], MAP, SHEET)
     path = tmp_path / "a.parquet"
     write_table(decoded_blocks([frames], MAP, SHEET, learned), learned, ["Temp_1_1"], path, every_s=0.2)
     schema = parquet.read_schema(path)
@@ -217,7 +217,7 @@ def test_a_wide_parquet_file_keeps_the_units(tmp_path):
 def test_a_capture_without_a_known_frame_still_gives_a_table_with_a_head(tmp_path, every_s):
     parquet = pytest.importorskip("pyarrow.parquet")
     frames = capture([(0, 0x77, b"\1")])
-    learned = learn([frames.take(slice(0, 0)), frames], MAP, None)
+    learned = learn(lambda: [frames.take(slice(0, 0)), frames], MAP, None)
     parts = list(decoded_blocks([frames.take(slice(0, 0)), frames], MAP, None, learned))
     assert len(parts) == 2
     for name in ("a.csv", "a.parquet"):
@@ -228,7 +228,7 @@ def test_a_capture_without_a_known_frame_still_gives_a_table_with_a_head(tmp_pat
 
 def test_labels_stand_beside_raw_values():
     frames = capture([(0, 0x10, b"\0\0\0"), (0.1, 0x10, b"\1\1\1")])
-    learned = learn([frames], MAP, None)
+    learned = learn(lambda: [frames], MAP, None)
     file = io.StringIO()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sys.stdout", file)
@@ -238,7 +238,7 @@ def test_labels_stand_beside_raw_values():
 
 def test_an_interrupted_table_leaves_the_old_file_and_nothing_else(tmp_path):
     frames = capture([(i / 10, 0x10, b"\1\2\3") for i in range(5)])
-    learned = learn([frames], MAP, SHEET)
+    learned = learn(lambda: [frames], MAP, SHEET)
     path = tmp_path / "a.csv"
     path.write_text("old", "utf-8")
 
@@ -253,7 +253,7 @@ def test_an_interrupted_table_leaves_the_old_file_and_nothing_else(tmp_path):
 
 def test_a_wrong_stamp_years_ahead_gives_no_endless_wide_table(tmp_path):
     frames = capture([(0, 0x10, b"\1\2\3"), (4e8, 0x10, b"\1\2\3")])
-    learned = learn([frames], MAP, None)
+    learned = learn(lambda: [frames], MAP, None)
     with pytest.raises(UsageError, match="too many"):
         write_table(decoded_blocks([frames], MAP, None, learned), learned, [], tmp_path / "a.csv", every_s=0.1)
     assert list(tmp_path.iterdir()) == []

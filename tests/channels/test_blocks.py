@@ -68,7 +68,7 @@ def blocks(frames, cuts):
 def test_blocks_together_equal_the_whole(made):
     frames, cuts = made
     whole = decode(frames, MAP)
-    learned = learn(blocks(frames, cuts), MAP, None)
+    learned = learn(lambda: blocks(frames, cuts), MAP, None)
     assert list(learned.channels) == list(whole)
     together = {name: ([], [], [], []) for name in whole}
     for part in decoded_blocks(blocks(frames, cuts), MAP, None, learned):
@@ -89,7 +89,7 @@ def test_blocks_together_equal_the_whole(made):
 @given(captures_and_cuts())
 def test_the_csv_equals_the_table_however_it_is_cut(made):
     frames, cuts = made
-    learned = learn(blocks(frames, cuts), MAP, None)
+    learned = learn(lambda: blocks(frames, cuts), MAP, None)
     file = io.StringIO()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sys.stdout", file)
@@ -125,7 +125,7 @@ def test_a_wide_table_holds_the_latest_values_however_it_is_cut(made):
     frames, cuts = made
     whole = decode(frames, MAP)
     table = wide_table(whole, 0.5)
-    learned = learn(blocks(frames, cuts), MAP, None)
+    learned = learn(lambda: blocks(frames, cuts), MAP, None)
     file = io.StringIO()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sys.stdout", file)
@@ -157,7 +157,7 @@ def test_64_bits_are_exact_in_the_table():
 
 def test_patterns_choose_channels():
     frames = capture([(0, 0x10, b"\1\2")])
-    learned = learn([frames], MAP, None)
+    learned = learn(lambda: [frames], MAP, None)
     assert chosen(learned.channels, ["Temp_1*"]) == ["Temp_1_1"]
     with pytest.raises(UsageError, match="Temp_1_1"):
         chosen(learned.channels, ["nothing"])

@@ -144,7 +144,7 @@ def test_whole_conversions_stay_whole_numbers(tmp_path):
 
 def test_the_demo_map_has_no_fault():
     ours = load_map(SHUTTLE, strict=True)
-    assert len(ours.messages) == 20
+    assert len(ours.messages) == 21
     assert_equals_cantools(SHUTTLE.read_text())
 
 

@@ -1,0 +1,252 @@
+"""Payloads that a transport protocol carried in several frames, for the messages of a map that describe such ones.
+
+Looked for only if the map has such a message. A payload is one row, like a frame: its row and time are those of the
+frame that completed it. Only whole payloads are taken: behind a lost frame nothing is sure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from decoder.frames import EXTENDED, Frames, Key, concatenate
+from decoder.transport.exchanges import exchanges
+from decoder.transport.iso_tp import conversations
+from decoder.transport.j1939 import j1939_transfers
+from decoder.transport.services import NEGATIVE
+from decoder.transport.tracks import LEAST_SHARE, Shares, shares
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from decoder.maps.signal_map import SignalMap
+    from decoder.transport.iso_tp import Conversations
+    from decoder.transport.transfers import Transfers
+
+# PDU formats of transport frames: connection management EC, data EB (SAE J1939-21 clause 5.10).
+_J1939_FORMATS: Final = (0xEC, 0xEB)
+
+
+class Sender(NamedTuple):
+    """Whose payloads: bus number, and identifier, or parameter group and source address of SAE J1939."""
+
+    bus: int
+    can_id: int | None = None
+    extended: bool = False
+    pgn: int | None = None
+    source_address: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assembled:
+    """The whole payloads of one sender, n rows, in the order of the frames that completed them.
+
+    rows : intp, that frame; time_ns : int64, its time; block : intp, the block of the capture that it stands in
+    begin, length : int64, where each payload stands in `data` (uint8)
+    question : intp, which question each answers (-1: none was heard): equal questions have equal numbers
+    in_vain, in_vain_ns : intp, int64; questions to this sender that brought no such payload, and when they were asked
+    is_asked_for : they come as answers
+    broken, refused : payloads that did not arrive whole, and negative answers; neither is among the rows
+    """
+
+    rows: NDArray[np.intp]
+    time_ns: NDArray[np.int64]
+    block: NDArray[np.intp]
+    begin: NDArray[np.int64]
+    length: NDArray[np.int64]
+    data: NDArray[np.uint8]
+    question: NDArray[np.intp]
+    in_vain: NDArray[np.intp]
+    in_vain_ns: NDArray[np.int64]
+    is_asked_for: bool = True
+    broken: int = 0
+    refused: int = 0
+
+    def in_block(self, number: int) -> Assembled:
+        """Give the payloads that are completed in one block."""
+        here = self.block == number
+        names = ("rows", "time_ns", "block", "begin", "length", "question")
+        return replace(self, **{name: getattr(self, name)[here] for name in names}, broken=0, refused=0)
+
+    def matrix(self, width: int) -> NDArray[np.uint8]:
+        """Give the first `width` bytes of each payload (n x width), zeros past its end."""
+        columns = np.arange(width)
+        inside = columns < self.length[:, None]
+        at = np.where(inside, self.begin[:, None] + columns, 0)
+        return np.where(inside, self.data[at], 0) if len(self.data) else np.zeros((len(self.rows), width), np.uint8)
+
+    def __contains__(self, row: int) -> bool:
+        """Tell whether the frame in `row` completed a payload."""
+        number = int(np.searchsorted(self.rows, row))
+        return number < len(self.rows) and bool(self.rows[number] == row)
+
+    def payload(self, row: int) -> bytes:
+        """Give the payload that was completed by the frame in `row`; raises `KeyError` if none was."""
+        if row not in self:
+            raise KeyError(row)
+        number = int(np.searchsorted(self.rows, row))
+        begin = int(self.begin[number])
+        return self.data[begin : begin + int(self.length[number])].tobytes()
+
+    def unanswered(self, samples: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Give when the questions that payloads like `samples` answer were asked in vain, in order."""
+        wanted = np.unique(self.question[samples])
+        return np.sort(self.in_vain_ns[np.isin(self.in_vain, wanted[wanted >= 0])])
+
+
+AllAssembled = dict[Sender, Assembled]
+
+
+def describes_assembled(signal_map: SignalMap) -> bool:
+    """Tell whether a map has messages that a transport protocol may carry."""
+    return any(message.is_reassembled or message.exceeds_a_frame for message in signal_map.messages)
+
+
+def assembled(frames: Frames, signal_map: SignalMap) -> AllAssembled:
+    """Put together what the messages of the map describe, from a whole capture."""
+    if not describes_assembled(signal_map) or not len(frames):
+        return {}
+    blocks = np.zeros(len(frames), np.intp)
+    ends = int(frames.time_ns[0]), int(frames.time_ns.max())
+    return _assembled(frames, signal_map, np.arange(len(frames)), blocks, ends, None)
+
+
+def assembled_from_blocks(blocks: Callable[[], Iterable[Frames]], signal_map: SignalMap) -> AllAssembled:
+    """Do the same for a capture in blocks, each row a row of its block; `blocks` gives them anew at each call.
+
+    Two goes: the first counts which streams could carry a transport protocol, the second keeps their frames only.
+    """
+    if not describes_assembled(signal_map):
+        return {}
+    counts: dict[Key, NDArray[np.int64]] = {}
+    ends: tuple[int, int] | None = None
+    for frames in blocks():
+        if len(frames):
+            first, last = int(frames.time_ns[0]), int(frames.time_ns.max())
+            ends = (first, last) if ends is None else (ends[0], max(ends[1], last))
+            _count(frames, counts)
+    if ends is None:
+        return {}
+    kept, row, block = [], [], []
+    for number, frames in enumerate(blocks()):
+        rows = _worth_keeping(frames, counts)
+        kept.append(frames.take(rows))
+        row.append(rows)
+        block.append(np.full(len(rows), number, np.intp))
+    together = concatenate(kept, kept[-1].account)
+    known = _shares_of(together, counts)
+    return _assembled(together, signal_map, np.concatenate(row), np.concatenate(block), ends, known)
+
+
+def _count(frames: Frames, counts: dict[Key, NDArray[np.int64]]) -> None:
+    """Add up, for each stream, its frames and those that could be of ISO 15765-2 in either form of addressing."""
+    known = shares(frames)
+    rows, starts = frames.by_stream
+    table = np.stack([known.frames, known.plain, known.addressed], axis=1)
+    for number, row in enumerate(rows[starts[:-1]].tolist()):
+        key = frames.key_of(row)
+        counts[key] = counts[key] + table[number] if key in counts else table[number]
+
+
+def _worth_keeping(frames: Frames, counts: Mapping[Key, NDArray[np.int64]]) -> NDArray[np.intp]:
+    """Give the rows, in order, of all streams that may carry a transport protocol."""
+    formats = frames.can_id >> 16 & 0xFF
+    j1939 = ((frames.flags & EXTENDED) != 0) & np.isin(formats, _J1939_FORMATS)
+    keep = [np.flatnonzero(j1939)]
+    for key, rows in frames.rows_of.items():
+        total, plain, addressed = counts[key].tolist()
+        if max(plain, addressed) >= LEAST_SHARE * total:
+            keep.append(rows)
+    return np.unique(np.concatenate(keep))
+
+
+def _shares_of(frames: Frames, counts: Mapping[Key, NDArray[np.int64]]) -> Shares:
+    rows, starts = frames.by_stream
+    table = [counts[frames.key_of(row)] for row in rows[starts[:-1]].tolist()]
+    return Shares(*np.array(table, np.int64).reshape(-1, 3).T)
+
+
+def _assembled(
+    frames: Frames,
+    signal_map: SignalMap,
+    row: NDArray[np.intp],
+    block: NDArray[np.intp],
+    capture_ns: tuple[int, int],
+    known: Shares | None,
+) -> AllAssembled:
+    """Put together; `row` and `block` say for each of `frames` where it stands in the capture."""
+    named = frozenset((m.can_id, m.extended) for m in signal_map.messages if m.is_reassembled and not m.is_j1939)
+    found: AllAssembled = {}
+    talk = conversations(frames, capture_ns, known, named)
+    questions = _Questions(frames, talk)
+    paths = talk.transfers.paths
+    for key in dict.fromkeys(path.key for path in paths):
+        of_key = [number for number, path in enumerate(paths) if path.key == key]
+        sender = Sender(key.bus, key.can_id, key.extended)
+        found[sender] = _of_paths(frames, talk.transfers, of_key, row, block, questions)
+    if any(message.is_j1939 for message in signal_map.messages):
+        groups = j1939_transfers(frames)
+        senders: dict[Sender, list[int]] = {}
+        for number, path in enumerate(groups.paths):
+            if path.pgn is not None:
+                sender = Sender(path.key.bus, pgn=path.pgn, source_address=path.address)
+                senders.setdefault(sender, []).append(number)
+        for sender, numbers in senders.items():
+            found[sender] = _of_paths(frames, groups, numbers, row, block, None)
+    return found
+
+
+class _Questions:
+    """Which question each transfer answers, and which questions were asked of whom in vain."""
+
+    def __init__(self, frames: Frames, talk: Conversations) -> None:
+        numbers: dict[bytes, int] = {}
+        self.of_transfer = np.full(len(talk.transfers), -1, np.intp)
+        self.in_vain: dict[Key, list[tuple[int, int]]] = {}
+        for exchange in exchanges(frames, talk):
+            if exchange.request is None or exchange.answerer is None:
+                continue
+            number = numbers.setdefault(exchange.request, len(numbers))
+            if exchange.outcome == "answered" and exchange.answer_transfer is not None:
+                self.of_transfer[exchange.answer_transfer] = number
+            else:
+                answerer = exchange.answerer
+                key = Key(frames.bus_number(exchange.bus), answerer.can_id, answerer.extended)
+                self.in_vain.setdefault(key, []).append((number, exchange.time_ns))
+
+
+def _of_paths(
+    frames: Frames,
+    transfers: Transfers,
+    paths: list[int],
+    row: NDArray[np.intp],
+    block: NDArray[np.intp],
+    questions: _Questions | None,
+) -> Assembled:
+    mine = np.flatnonzero(np.isin(transfers.path, paths))
+    whole = transfers.whole[mine]
+    begin = transfers.byte_start[:-1][mine]
+    first_byte = transfers.data[np.minimum(begin, max(len(transfers.data) - 1, 0))] if len(transfers.data) else begin
+    refused = whole & (first_byte == NEGATIVE) if questions else np.zeros(len(mine), bool)
+    kept = mine[whole & ~refused]
+    last = transfers.last_row[kept]
+    in_vain = questions.in_vain.get(transfers.paths[paths[0]].key, []) if questions else []
+    table = np.array(in_vain, np.int64).reshape(-1, 2)
+    return Assembled(
+        rows=row[last],
+        time_ns=frames.time_ns[last],
+        block=block[last],
+        begin=transfers.byte_start[:-1][kept],
+        length=transfers.received[kept],
+        data=transfers.data,
+        question=questions.of_transfer[kept] if questions else np.full(len(kept), -1, np.intp),
+        in_vain=table[:, 0].astype(np.intp),
+        in_vain_ns=table[:, 1],
+        is_asked_for=questions is not None,
+        broken=int(np.count_nonzero(~whole)),
+        refused=int(np.count_nonzero(refused)),
+    )
