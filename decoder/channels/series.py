@@ -252,6 +252,21 @@ class Channels(Mapping[str, Series]):
         found = [s for s in self.series.values() if s.channel.quantity in quantities and len(s)]
         return sorted(found, key=lambda s: place_order(s.channel.place))
 
+    def one_a_place(self, name: str) -> list[Series]:
+        """Give the series of a quantity, ordered by place; of several for one cell that with the most samples.
+
+        A cell that is both broadcast and asked for is one cell: two ways of reading it at two times have no spread.
+        """
+        best: dict[object, Series] = {}
+        for series in self.values():
+            if series.channel.quantity == name:
+                channel = series.channel
+                whole_name = channel.place.cell is None
+                at = channel.name if whole_name else (channel.bus, channel.source_address, channel.place)
+                if at not in best or len(series) > len(best[at]):
+                    best[at] = series
+        return sorted(best.values(), key=lambda s: place_order(s.channel.place))
+
     def to_pandas(self) -> pd.DataFrame:
         """Give the long table: time_s, bus, id, message, channel, raw, value, unit, state; one row a sample."""
         from decoder.channels.table import long_table  # noqa: PLC0415  (pandas is heavy)

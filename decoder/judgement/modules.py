@@ -38,7 +38,8 @@ def module_rows(channels: Channels) -> list[ModuleRow]:
     """Give a row for each module that has two cells or more and a scan with all of them."""
     current = next(iter(channels.of("pack current")), None)
     rows = []
-    for module, cells in sorted(cells_by_module(channels.of("cell voltage")).items()):
+    with_samples = [series for series in channels.one_a_place("cell voltage") if len(series)]
+    for module, cells in sorted(cells_by_module(with_samples).items()):
         table = scans(cells, current)
         if table is not None:
             row = _row(channels, module, cells, table)

@@ -169,17 +169,25 @@ def _stale(series: Series) -> Iterator[Finding]:
             severity=Severity.CAUTION,
             place=series.channel.place,
             value=longest,
-            limit=cycle * STALE_CYCLES,
+            limit=cycle * STALE_CYCLES if series.unanswered_ns is None else None,
             unit="s",
             from_ns=span.from_ns,
             to_ns=until,
             channel=series.channel.name,
             channels=(series.channel.name,),
-            explanation=(
-                f"no new value for {how_long}, expected every {_period(cycle)}. What was last shown is not what is"
-            ),
-            source=f"{STALE_CYCLES} cycle times",
+            explanation=f"no new value for {how_long}, {_expected(series, span)}. What was last shown is not what is",
+            source=f"{STALE_CYCLES} {'cycle times' if series.unanswered_ns is None else 'questions in vain'}",
         )
+
+
+def _expected(series: Series, span: Span) -> str:
+    """Say what should have come."""
+    if series.unanswered_ns is None:
+        return f"expected every {_period(series.cycle_s or 0.0)}"
+    ends = series.time_ns[span.first], series.time_ns[min(span.last + 1, len(series) - 1)]
+    until = series.next_ns if span.last == len(series) - 1 and series.next_ns is not None else ends[1]
+    in_vain = np.count_nonzero((series.unanswered_ns > ends[0]) & (series.unanswered_ns <= until))
+    return f"asked for {in_vain} times in vain"
 
 
 def _period(seconds: float) -> str:

@@ -35,7 +35,7 @@ STANDS_OUT = 1.5
 
 def spread_findings(channels: Channels, not_judged: dict[str, str]) -> Iterator[Finding]:
     """Judge the spread of each module and of the pack; reasons for not judging go to `not_judged`."""
-    cells = channels.of("cell voltage")
+    cells = [series for series in channels.one_a_place("cell voltage") if len(series)]
     current = next(iter(channels.of("pack current")), None)
     if len(cells) < _FEWEST_CELLS:
         for code in ("module-spread", "pack-spread", "sum-mismatch"):

@@ -351,7 +351,7 @@ def describes_whole(draft: DraftMap, message: DraftMessage) -> bool:
 
 
 def _word_of(draft: DraftMap, message: DraftMessage, name: str, usual_words: tuple[str, ...]) -> str | None:
-    """Give the word of an enumerated attribute: a number counts within the words of its definition, or the usual ones."""
+    """Give the word of an enumerated attribute: a number counts within its defined words, or the usual ones."""
     attribute = draft.attributes.get(name)
     if attribute is None:
         return None

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.channels import State
-from decoder.channels.series import place_order
 from decoder.judgement.instants import scans
 from decoder.maps.default_limits import limit_of
 from decoder.screens.rows import moment_of
@@ -66,8 +65,7 @@ class ModuleNow:
 def modules_of(channels: Channels) -> dict[int | None, list[Series]]:
     """Give the cell voltages by module; cells of unknown module come last, under ``None``."""
     found: dict[int | None, list[Series]] = defaultdict(list)
-    cells = [one for one in channels.values() if one.channel.quantity == "cell voltage"]
-    for series in sorted(cells, key=lambda one: place_order(one.channel.place)):
+    for series in channels.one_a_place("cell voltage"):
         found[series.channel.place.module].append(series)
     known = sorted(module for module in found if module is not None)
     return {**{module: found[module] for module in known}, **({None: found[None]} if None in found else {})}

@@ -50,7 +50,8 @@ def _value(series: Series, moment: Moment) -> str:
     state = moment.state.word if moment.state is State.OK else state_words(moment.state)
     unit = printable(series.channel.quantity_unit, 8)
     age = "no sample yet" if moment.age_s is None else f"{age_words(moment.age_s)} old"
-    cycle = f" · one every {age_words(series.cycle_s)}" if series.cycle_s else ""
+    how = "one" if series.unanswered_ns is None else "asked for"
+    cycle = f" · {how} every {age_words(series.cycle_s)}" if series.cycle_s else ""
     return f"{shown} {unit}".rstrip() + f" · {state} · {age}{cycle}"
 
 
@@ -88,7 +89,7 @@ def _frame(channels: Channels, series: Series, moment: Moment) -> str:
     channel = series.channel
     wide = 8 if channel.message.extended else 3
     who = (
-        f"{printable(channel.message.name, 40)} · identifier {channel.message.can_id:0{wide}X}"
+        f"{printable(channel.message.name, 40)} · identifier {channel.can_id:0{wide}X}"
         f" · {printable(channel.bus, 20)}"
     )
     if moment.index is None:
@@ -96,14 +97,16 @@ def _frame(channels: Channels, series: Series, moment: Moment) -> str:
     frames, row = channels.frames, int(series.rows[moment.index])
     kinds = " extended" * bool(frames.flags[row] & EXTENDED) + " FD" * bool(frames.flags[row] & FD)
     at = time_words((int(frames.time_ns[row]) - channels.first_ns) / 1e9)
-    return f"{who}{kinds} · line {int(frames.line[row])} · {at} · {int(frames.length[row])} bytes"
+    length = len(channels.payload_of(series, moment.index))
+    size = f"{length} bytes" if length <= int(frames.length[row]) else f"completes a payload of {length} bytes"
+    return f"{who}{kinds} · line {int(frames.line[row])} · {at} · {size}"
 
 
 def _payload(channels: Channels, series: Series, moment: Moment) -> tuple[Fact, ...]:
     """Show the payload in hex, and below it the field's own bits; other bits are dots."""
     if moment.index is None:
         return ()
-    payload = channels.frames.payload(int(series.rows[moment.index]))
+    payload = channels.payload_of(series, moment.index)
     field = series.channel.signal.field
     first = max(0, min(field.first_byte, len(payload) - _SHOWN_BYTES))
     last = min(len(payload), max(first + _SHOWN_BYTES, field.last_byte + 1))
