@@ -40,3 +40,30 @@ def one_message(signals, can_id=0x123, length=8, **more):
         **more,
     )
     return SignalMap(messages=(message,))
+
+
+def cut_up(payload, fill=0xCC, size=8, address=None):
+    """The frames of ISO 15765-2 that carry a payload, without flow control."""
+    lead = b"" if address is None else bytes([address])
+    room = size - len(lead)
+    if len(payload) < room:
+        return [(lead + bytes([len(payload)]) + payload).ljust(size, bytes([fill]))]
+    head = bytes([0x10 | len(payload) >> 8, len(payload) & 0xFF])
+    frames = [lead + head + payload[: room - 2]]
+    rest = payload[room - 2 :]
+    for number, at in enumerate(range(0, len(rest), room - 1), start=1):
+        frames.append((lead + bytes([0x20 | number % 16]) + rest[at : at + room - 1]).ljust(size, bytes([fill])))
+    return frames
+
+
+def conversation(talk, asker=0x6E2, answerer=0x6EA, bus=0):
+    """Rows for `capture`: of (time_s, question, answer) the frames, 2 ms apart, with the asker's flow control."""
+    rows = []
+    for time_s, question, answer in talk:
+        frames = [(asker, frame) for frame in cut_up(question)] if question is not None else []
+        if answer is not None:
+            of_answer = [(answerer, frame) for frame in cut_up(answer)]
+            flow = [(asker, b"\x30\x00\x00".ljust(8, b"\xcc"))] if len(of_answer) > 1 and question is not None else []
+            frames += of_answer[:1] + flow + of_answer[1:]
+        rows += [(time_s + 0.002 * at, can_id, data, bus) for at, (can_id, data) in enumerate(frames)]
+    return rows

@@ -105,9 +105,14 @@ def _addresses_of_groups(signal_map: SignalMap) -> dict[int, set[int]]:
 
 
 def _takes(message: Message, address: int, named: set[int]) -> bool:
-    """Tell whether a message describes what `address` sends: if it is its own, or no message of the group names it."""
+    """Tell whether a message describes what `address` sends.
+
+    The messages of its group that name it do; if none does, those that are for any address; if there are none, all.
+    """
     own = source(message.can_id)
-    return address == own or address not in named - set(_ANY_ADDRESS)
+    if address in named:
+        return own == address
+    return own in _ANY_ADDRESS or not named.intersection(_ANY_ADDRESS)
 
 
 def _group_streams(
