@@ -2,8 +2,9 @@
 
     python3 tools/benchmark.py [--frames N]
 
-Makes its input in a temporary folder: a candump log of N frames (1,000,000) and a map of their messages. Each side runs
-in a process of its own, after its imports; the best of five rounds counts (of one for the slow sides).
+Makes its input in a temporary folder: a candump log of N frames (1,000,000), a map of their messages, and a second log
+whose identifiers, lengths and contents are mixed. Each side runs in a process of its own, after its imports; the best
+of five rounds counts (of one for the slow sides).
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from environment import ROOT, ready
 _MESSAGES = 40
 _SIGNALS = 4
 
-# Each side: what it does, rounds. The code sees LOG and MAP; work() is timed, prepare() is not.
+# Each side: what it does, rounds. The code sees LOG, MIXED and MAP; work() is timed, prepare() is not. Two sides that
+# belong together follow each other, the slow one first.
 _SIDES = {
     "read, python-can": (
         1,
@@ -101,10 +103,30 @@ def work(_):
 """,
     ),
 }
+_MIXED_SIDES = {
+    "read the mixed log, python-can": (1, _SIDES["read, python-can"][1].replace("LOG)", "MIXED)")),
+    "read the mixed log, cellglean": (5, _SIDES["read, cellglean"][1].replace("LOG)", "MIXED)")),
+}
+# What the search for conversations costs on frames that hold none, against reading the same log.
+_COSTS = {
+    "look for exchanges": (
+        5,
+        """
+import dataclasses
+from decoder import exchanges, read_capture
+def prepare():
+    return read_capture(LOG)
+def work(frames):
+    frames = dataclasses.replace(frames)  # forget the index
+    assert not exchanges(frames)
+    return len(frames)
+""",
+    ),
+}
 
 _FRAME = """
 import gc, json, resource, sys, time
-LOG, MAP, ROUNDS, SIGNALS = {log!r}, {map!r}, {rounds}, {signals}
+LOG, MIXED, MAP, ROUNDS, SIGNALS = {log!r}, {mixed!r}, {map!r}, {rounds}, {signals}
 prepare = lambda: None
 {code}
 state = prepare()
@@ -127,29 +149,39 @@ def main() -> None:
     frames = arguments.parse_args().frames
     interpreter = ready("test")
     with tempfile.TemporaryDirectory() as folder:
-        log, dbc = Path(folder) / "bench.log", Path(folder) / "bench.dbc"
-        _write_map(dbc)
-        _write_log(log, frames)
-        size_mb = log.stat().st_size / 1e6
+        files = {
+            "log": Path(folder) / "bench.log",
+            "mixed": Path(folder) / "mixed.log",
+            "map": Path(folder) / "bench.dbc",
+        }
+        _write_map(files["map"])
+        _write_log(files["log"], frames)
+        _write_mixed(interpreter, files["mixed"], frames)
+        size_mb = files["log"].stat().st_size / 1e6
         print(f"{frames:,} frames, {size_mb:.1f} MB of text, {_MESSAGES} messages of {_SIGNALS} signals", flush=True)
-        results = {}
-        for name, (rounds, code) in _SIDES.items():
-            results[name] = _run(interpreter, code, rounds, log, dbc)
-            one = results[name]
-            rate = one["count"] / one["seconds"]
-            print(f"{name:55s} {rate:12,.0f} frames/s {one['peak_mb']:8.0f} MB above imports", flush=True)
+        results = {
+            name: _run(interpreter, name, code, rounds, files)
+            for name, (rounds, code) in {**_SIDES, **_MIXED_SIDES}.items()
+        }
         names = list(results)
         for slow, fast in zip(names[::2], names[1::2], strict=True):
             ratio = results[slow]["seconds"] / results[fast]["seconds"]
             print(f"{fast.rsplit(',', 1)[0]:20s} {ratio:6.1f} times as fast")
         print(f"reading takes {results['read, cellglean']['peak_mb'] / size_mb:.2f} times the size of the text")
+        for log, reading in (("log", "read, cellglean"), ("mixed", "read the mixed log, cellglean")):
+            for name, (rounds, code) in _COSTS.items():
+                cost = _run(interpreter, f"{name} ({log})", code, rounds, {**files, "log": files[log]})
+                print(f"{name} ({log}): {cost['seconds'] / results[reading]['seconds']:.2f} times reading it")
         _screens(interpreter)
 
 
-def _run(interpreter: Path, code: str, rounds: int, log: Path, dbc: Path) -> dict[str, float]:
-    program = _FRAME.format(log=str(log), map=str(dbc), rounds=rounds, signals=_SIGNALS, code=code)
+def _run(interpreter: Path, name: str, code: str, rounds: int, files: dict[str, Path]) -> dict[str, float]:
+    paths = {key: str(path) for key, path in files.items()}
+    program = _FRAME.format(**paths, rounds=rounds, signals=_SIGNALS, code=code)
     done = subprocess.run([str(interpreter), "-c", program], cwd=ROOT, check=True, capture_output=True, text=True)
     result: dict[str, float] = json.loads(done.stdout)
+    rate = result["count"] / result["seconds"]
+    print(f"{name:55s} {rate:12,.0f} frames/s {result['peak_mb']:8.0f} MB above imports", flush=True)
     return result
 
 
@@ -183,6 +215,14 @@ def _write_log(path: Path, frames: int) -> None:
             cells = "".join(f"{value + (number * part) % 11:04X}" for part in range(_SIGNALS))
             micros = 1_893_456_000_000_000 + number * 500 + number % 37
             file.write(f"({micros // 1_000_000}.{micros % 1_000_000:06d}) can0 {identifier:03X}#{cells}\n")
+
+
+def _write_mixed(interpreter: Path, path: Path, frames: int) -> None:
+    """Write periodic broadcast frames of a hundred identifiers, two to eight bytes long."""
+    code = (
+        f"from pathlib import Path; from tools.traffic import *; write_log(periodic(1, {frames}), Path({str(path)!r}))"
+    )
+    subprocess.run([str(interpreter), "-c", code], cwd=ROOT, check=True)
 
 
 if __name__ == "__main__":

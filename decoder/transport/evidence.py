@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.transport.openings import Openings, echoes, refusal_key
+from decoder.transport.openings import Openings, refusal_key
 from decoder.transport.protocol_bytes import Role
 from decoder.transport.segments import LONGEST_WAIT_NS
+from decoder.transport.service_tables import echoes
 from decoder.transport.services import PENDING, POSITIVE, REASONS, SERVICES
 from decoder.transport.transfers import Fault
 
@@ -56,8 +57,9 @@ def own_bits(tracks: Tracks, segments: Segments, openings: Openings) -> NDArray[
     several = several[np.unique(alike, axis=1, return_index=True)[1]]
     more = segments.used[openings.segment[several]] - 1
     bits = np.minimum(_FIRST_BITS + _CONSECUTIVE_BITS * more, _MOST_BITS_A_TRANSFER)
-    own: NDArray[np.float64] = np.bincount(openings.track[several], bits, minlength=len(tracks))
-    return np.minimum(own, _MOST_BITS_A_TRACK) - _AGAINST_BITS * ~_filled_evenly(tracks)
+    own = np.bincount(openings.track[several], bits, minlength=len(tracks)).astype(np.float64)
+    against: NDArray[np.float64] = np.where(_filled_evenly(tracks), 0.0, _AGAINST_BITS)
+    return np.minimum(own, _MOST_BITS_A_TRACK) - against
 
 
 def _filled_evenly(tracks: Tracks) -> NDArray[np.bool_]:

@@ -199,7 +199,7 @@ def _exchange(
     request, reply = (one.payload or None if one else None for one in (asked, answer))
     service = service_of(request) if request else _service_answered(reply or b"")
     outcome, reason = _outcome(asked, answer, pending)
-    heard = answer is not None and asked is not None and not (outcome == "pending")
+    heard = answer is not None and asked is not None and outcome != "pending"
     exchange = Exchange(
         time_ns=began.first_ns,
         bus=frames.bus_names[paths[began.path].key.bus],

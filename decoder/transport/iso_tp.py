@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.frames import Key
+from decoder.transport import evidence
 from decoder.transport.openings import openings
 from decoder.transport.pairs import FUNCTIONAL, find_talk
 from decoder.transport.protocol_bytes import OVERFLOW, Role
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.frames import Frames
+    from decoder.transport.openings import Openings
     from decoder.transport.tracks import Shares
 
 TESTER_PRESENT: Final = 0x3E
@@ -58,7 +60,7 @@ def conversations(
     if not len(frames):
         return Conversations()
     ends = capture_ns or (int(frames.time_ns[0]), int(frames.time_ns.max()))
-    possible = tracks(frames, known)
+    possible = tracks(frames, known, named)
     if not len(possible):
         return Conversations()
     drafts = segments(possible, ends)
@@ -129,44 +131,49 @@ def _interrupted(believed: Tracks, found: Segments, askers: Mapping[int, tuple[i
     Where the end of one answer and the beginning of the next are both lost, the numbers can fit all the same.
     """
     used, received, fault = found.used.copy(), found.received.copy(), found.fault.copy()
-    begins = believed.row[found.at[found.begin]]
-    ends = believed.row[found.last_at()]
+    opened = openings(believed, found)
     for answerer, of_it in askers.items():
-        asked = _question_rows(believed, found, of_it)
-        mine = np.flatnonzero((found.track == answerer) & (found.said >= 0))
+        asked = _questions(believed, opened, of_it)
+        mine = evidence.rows_of_track(opened, answerer)
         if not len(asked):
             continue
-        for number, row in _questions_inside(asked, begins, ends, mine):
-            inside = believed.row[found.at[found.begin[number] : found.end[number]]] < row
-            kept = min(int(used[number]), int(np.count_nonzero(inside)))
-            if kept < used[number]:
-                used[number] = kept
-                taken = found.taken[found.begin[number] : found.begin[number] + kept]
-                received[number], fault[number] = taken.sum(), Fault.MISSING
+        for number, row in _questions_inside(opened, asked, mine):
+            segment = opened.segment[number]
+            inside = believed.row[found.at[found.begin[segment] : found.end[segment]]] < row
+            kept = min(int(used[segment]), int(np.count_nonzero(inside)))
+            if kept < used[segment]:
+                used[segment] = kept
+                taken = found.taken[found.begin[segment] : found.begin[segment] + kept]
+                received[segment], fault[segment] = taken.sum(), Fault.MISSING
     return replace(found, used=used, received=received, fault=fault)
 
 
-def _question_rows(believed: Tracks, found: Segments, askers: tuple[int, ...]) -> NDArray[np.intp]:
-    """Give the first rows of the questions that these tracks ask one answerer alone; the keep-alive call is none."""
+def _questions(believed: Tracks, opened: Openings, askers: tuple[int, ...]) -> NDArray[np.intp]:
+    """Give the questions that these tracks ask one answerer alone, in capture order; the keep-alive call is none."""
     single = [a for a in askers if (int(believed.can_id[a]), bool(believed.extended[a])) not in FUNCTIONAL]
-    first = found.at[found.begin[np.isin(found.track, single) & (found.said >= 0)]]
-    service = believed.data[first, believed.protocol.begin[first].astype(np.intp)]
-    return np.sort(believed.row[first[service != TESTER_PRESENT]])
+    asked = np.flatnonzero(np.isin(opened.track, single) & (opened.head[:, 0] != TESTER_PRESENT))
+    return asked[np.argsort(opened.row[asked], kind="stable")]
 
 
-def _questions_inside(
-    asked: NDArray[np.intp], begins: NDArray[np.intp], ends: NDArray[np.intp], mine: NDArray[np.intp]
-) -> Iterator[tuple[int, int]]:
+def _questions_inside(opened: Openings, asked: NDArray[np.intp], mine: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
     """Give each answer with the row of the first question inside it that no other answer begins after."""
-    first = np.searchsorted(asked, begins[mine], side="right")
-    inside = (first < len(asked)) & (asked[np.minimum(first, len(asked) - 1)] < ends[mine])
-    later = np.sort(begins[mine])
-    for number, at in zip(mine[inside].tolist(), first[inside].tolist(), strict=True):
-        row = int(asked[at])
-        following = int(asked[at + 1]) if at + 1 < len(asked) else None
-        answer = int(np.searchsorted(later, row))
-        if answer == len(later) or (following is not None and later[answer] > following):
-            yield number, row
+    rows, begins = opened.row[asked], opened.row[mine]
+    first = np.searchsorted(rows, begins, side="right")
+    inside = (first < len(rows)) & (rows[np.minimum(first, len(rows) - 1)] < opened.last_row[mine])
+    for answer, at in zip(np.flatnonzero(inside).tolist(), first[inside].tolist(), strict=True):
+        following = rows[at + 1] if at + 1 < len(rows) else np.inf
+        later = answer + 1 < len(mine) and begins[answer + 1] < following
+        if not later and not _is_its_own(opened, asked, at, mine, answer):
+            yield int(mine[answer]), int(rows[at])
+
+
+def _is_its_own(opened: Openings, asked: NDArray[np.intp], at: int, mine: NDArray[np.intp], answer: int) -> bool:
+    """Tell whether an answer fits the question inside it and no earlier one: recorders now and then exchange frames."""
+    if opened.key[asked[at]] != opened.key[mine[answer]]:
+        return False
+    if at == 0 or opened.key[asked[at - 1]] != opened.key[mine[answer]]:
+        return True
+    return bool(answer and opened.row[mine[answer - 1]] > opened.row[asked[at - 1]])
 
 
 def _transfers(believed: Tracks, found: Segments) -> Transfers:

@@ -40,8 +40,11 @@ _MAY_HOLD_TEXT: Final = frozenset({0x49, 0x5A, 0x61, 0x62, 0x63, 0x71, 0x73})
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
-    """Data of one identifier in an answer: from byte `start` on; `vin` if they are or may be a VIN."""
+class Piece:
+    """Data of one identifier in an answer: from byte `start` on; `vin` if they are or may be a VIN.
+
+    identifier : ``None`` where it is not clear which one it is, and where the service has none
+    """
 
     identifier: int | None
     start: int
@@ -68,7 +71,7 @@ def meaning(request: bytes | None, answer: bytes | None, *, show_vin: bool = Fal
         return f"P2 {int.from_bytes(answer[2:4], 'big')} ms, P2* {int.from_bytes(answer[4:6], 'big') * 10} ms"
     if answer[0] == 0x62:
         return _data_line(request, answer, show_vin=show_vin)
-    piece = _pieces(request, answer)[0]
+    piece = pieces(request, answer)[0]
     return _piece_line(piece, show_vin=show_vin, may_be_text=answer[0] in _MAY_HOLD_TEXT)
 
 
@@ -92,6 +95,11 @@ def masked(vin: str) -> str:
     return shown + "*" * (len(vin) - len(shown))
 
 
+def with_vin_hidden(text: str, *, vin: bool) -> str:
+    """Hide each vehicle identification number in a text; `vin`: the whole text is one, whatever its form."""
+    return masked(text) if vin else _VIN_TEXT.sub(lambda found: masked(found[0]), text)
+
+
 def answer_hex(request: bytes | None, answer: bytes, *, show_vin: bool = False) -> str:
     """Write an answer in hex, a blank between bytes, with ``**`` for each byte of a vehicle identification number.
 
@@ -101,7 +109,7 @@ def answer_hex(request: bytes | None, answer: bytes, *, show_vin: bool = False) 
     if show_vin or not answer:
         return answer.hex(" ").upper()
     hidden: set[int] = set()
-    for piece in _pieces(request, answer):
+    for piece in pieces(request, answer):
         if piece.vin:
             hidden.update(range(piece.start, piece.start + len(piece.data)))
         hidden |= _by_form(piece.data, piece.start)
@@ -128,35 +136,37 @@ def _refusal(answer: bytes) -> str:
 def _data_line(request: bytes | None, answer: bytes, *, show_vin: bool) -> str:
     """Say what an answer to ReadDataByIdentifier says."""
     asked = (len(request) - 1) // 2 if request else 1
-    pieces = _pieces(request, answer)
+    cut = pieces(request, answer)
     if asked <= 1:
         # Where a VIN only may begin further on, these bytes are no text, so nothing of it shows.
-        whole = _Piece(pieces[0].identifier, 3, answer[3:], pieces[0].vin)
+        whole = Piece(cut[0].identifier, 3, answer[3:], cut[0].vin)
         return _piece_line(whole, show_vin=show_vin)
-    if len(pieces) != asked or any(piece.identifier is None for piece in pieces):
+    if len(cut) != asked or any(piece.identifier is None for piece in cut):
         return f"{asked} identifiers asked for; where each one begins is not clear"
-    return "; ".join(f"{piece.identifier:04X} {_piece_line(piece, show_vin=show_vin)}" for piece in pieces)
+    return "; ".join(f"{piece.identifier:04X} {_piece_line(piece, show_vin=show_vin)}" for piece in cut)
 
 
-def _piece_line(piece: _Piece, *, show_vin: bool, may_be_text: bool = True) -> str:
+def _piece_line(piece: Piece, *, show_vin: bool, may_be_text: bool = True) -> str:
     if not piece.data:
         return "accepted"
     text = text_of(piece.data) if may_be_text else None
     if text is None:
         return f"{len(piece.data)} byte{'s' * (len(piece.data) != 1)}"
-    if not show_vin:
-        text = masked(text) if piece.vin else _VIN_TEXT.sub(lambda found: masked(found[0]), text)
-    return f"text '{printable(text, _SHOWN_TEXT)}'"
+    return f"text '{printable(text if show_vin else with_vin_hidden(text, vin=piece.vin), _SHOWN_TEXT)}'"
 
 
-def _pieces(request: bytes | None, answer: bytes) -> list[_Piece]:
-    """Cut an answer that is not empty into the data of its identifiers; at least one piece."""
+def pieces(request: bytes | None, answer: bytes) -> list[Piece]:
+    """Cut an answer that is not empty into the data of its identifiers; at least one piece.
+
+    request : ``None`` where it was not heard. Where several identifiers can be cut in more than one way, what does not
+        hide a VIN stays in one piece
+    """
     if answer[0] == NEGATIVE:
-        return [_Piece(None, 1, answer[1:])]
+        return [Piece(None, 1, answer[1:])]
     if request and not positive_for(request, answer):
         if _asks_vin(request):
             # Perhaps the middle of an answer whose first frame is not there.
-            return [_Piece(None, 0, answer, vin=True)]
+            return [Piece(None, 0, answer, vin=True)]
         request = None
     if answer[0] == 0x62:
         return _data_pieces(request or b"", answer)
@@ -164,37 +174,37 @@ def _pieces(request: bytes | None, answer: bytes) -> list[_Piece]:
     if answer[0] == 0x49:
         # A count of items follows the info type; off CAN it may be missing, and the text begins at once.
         start = 3 if answer[2:3] < b" " else 2
-        return [_Piece(identifier, start, answer[start:], identifier == VIN_INFO_TYPE)]
+        return [Piece(identifier, start, answer[start:], identifier == VIN_INFO_TYPE)]
     start = 1 + echo_of_answer(answer)
-    return [_Piece(identifier, start, answer[start:], answer[0] == 0x5A and identifier == VIN_OPTION)]
+    return [Piece(identifier, start, answer[start:], answer[0] == 0x5A and identifier == VIN_OPTION)]
 
 
-def _data_pieces(request: bytes, answer: bytes) -> list[_Piece]:
+def _data_pieces(request: bytes, answer: bytes) -> list[Piece]:
     split = split_identifiers(request, answer)
     if split is None:
         return _unclear_pieces(answer)
-    pieces: list[_Piece] = []
+    cut: list[Piece] = []
     start = 1
     for identifier, data in split:
         # A number that seems too short was cut at the wrong place: an identifier was left out of the answer.
-        if pieces and pieces[-1].vin and len(pieces[-1].data) < VIN_LENGTH:
+        if cut and cut[-1].vin and len(cut[-1].data) < VIN_LENGTH:
             return _unclear_pieces(answer)
-        pieces.append(_Piece(identifier, start + 2, data, identifier in VIN_IDENTIFIERS))
+        cut.append(Piece(identifier, start + 2, data, identifier in VIN_IDENTIFIERS))
         start += 2 + len(data)
     # Nor is the cut to be trusted where a number may begin before the place that it gives.
-    first = next((piece.start - 2 for piece in pieces if piece.vin), None)
-    return pieces if first is None or first == _first_vin(answer) else _unclear_pieces(answer)
+    first = next((piece.start - 2 for piece in cut if piece.vin), None)
+    return cut if first is None or first == _first_vin(answer) else _unclear_pieces(answer)
 
 
-def _unclear_pieces(answer: bytes) -> list[_Piece]:
+def _unclear_pieces(answer: bytes) -> list[Piece]:
     """Cut an answer where a VIN may begin first, if at all."""
     first = identifier_of_answer(answer)
     at = _first_vin(answer)
     if at is None:
-        return [_Piece(first, 3, answer[3:])]
+        return [Piece(first, 3, answer[3:])]
     if at == 1:
-        return [_Piece(first, 3, answer[3:], vin=True)]
-    return [_Piece(first, 3, answer[3:at]), _Piece(None, at + 2, answer[at + 2 :], vin=True)]
+        return [Piece(first, 3, answer[3:], vin=True)]
+    return [Piece(first, 3, answer[3:at]), Piece(None, at + 2, answer[at + 2 :], vin=True)]
 
 
 def _first_vin(answer: bytes) -> int | None:

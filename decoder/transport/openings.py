@@ -1,40 +1,27 @@
-"""Openings: what the first bytes of transfers say, as columns: could this be a question, or an answer, and to what?
+"""Openings: what the first bytes of transfers say, as columns: could this be a question, or an answer, and to what.
 
 A positive answer begins with the service of its question plus 40h and repeats what the question was about (ISO 14229-1
-clause 8.4; sub-function, identifier); a negative one is 7Fh, the service, a reason. So a question and its answer share a
-key.
+clause 8.4; sub-function, identifier); a negative one is 7Fh, the service, a reason. So a question and its answer share
+a key.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.transport.services import (
-    NEGATIVE,
-    POSITIVE,
-    REASONS,
-    SERVICES,
-    WAIVE,
-    is_plausible_answer,
-    is_plausible_request,
-)
+from decoder.transport import service_tables
+from decoder.transport.services import NEGATIVE, POSITIVE, WAIVE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from decoder.transport.segments import Segments
     from decoder.transport.tracks import Tracks
 
-HEAD_BYTES: Final = 4
-# Lengths beyond this one are judged like it.
-_LONGEST_JUDGED: Final = 64
-_MOST_ECHOED: Final = HEAD_BYTES - 1
+HEAD_BYTES: Final = 1 + service_tables.MOST_ECHOED
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,9 +65,13 @@ def openings(tracks: Tracks, segments: Segments) -> Openings:
     head = tracks.data[at[:, None], columns]
     head[np.arange(HEAD_BYTES) >= np.minimum(length, tracks.protocol.room[at])[:, None]] = 0
     refuses = _refusals(head, length)
-    asks, answers = (table()[head[:, 0], np.minimum(length, _LONGEST_JUDGED)] for table in (_requests, _answers))
+    asks, answers = (
+        table()[head[:, 0], np.minimum(length, service_tables.LONGEST_JUDGED)]
+        for table in (service_tables.requests, service_tables.answers)
+    )
     answers |= refuses
-    echoed = np.where(answers, echoes()[head[:, 0] - np.uint8(POSITIVE)], echoes()[head[:, 0]])
+    echoes = service_tables.echoes()
+    echoed = np.where(answers, echoes[head[:, 0] - np.uint8(POSITIVE)], echoes[head[:, 0]])
     track = tracks.track[at]
     return Openings(
         segment=segment,
@@ -95,7 +86,7 @@ def openings(tracks: Tracks, segments: Segments) -> Openings:
         answers=answers,
         refuses=refuses,
         key=np.where(refuses, refusal_key(head[:, 1]), _keys(head, echoed, answers)),
-        waived=asks & _sub_functions()[head[:, 0]] & (length > 1) & (head[:, 1] >= WAIVE),
+        waived=asks & service_tables.sub_functions()[head[:, 0]] & (length > 1) & (head[:, 1] >= WAIVE),
     )
 
 
@@ -107,7 +98,7 @@ def refusal_key(service: NDArray[np.uint8]) -> NDArray[np.int64]:
 def _keys(head: NDArray[np.uint8], echoed: NDArray[np.uint8], answers: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Give service and echoed bytes as one number, for questions what the answer to them will have."""
     service = np.where(answers, head[:, 0], head[:, 0] + np.uint8(POSITIVE))
-    waive = _sub_functions()[service - np.uint8(POSITIVE)] & ~answers
+    waive = service_tables.sub_functions()[service - np.uint8(POSITIVE)] & ~answers
     second = np.where(waive, head[:, 1] & 0x7F, head[:, 1])
     key = service.astype(np.int64)
     for number, byte in enumerate((second, head[:, 2], head[:, 3]), start=1):
@@ -116,48 +107,6 @@ def _keys(head: NDArray[np.uint8], echoed: NDArray[np.uint8], answers: NDArray[n
 
 
 def _refusals(head: NDArray[np.uint8], length: NDArray[np.int64]) -> NDArray[np.bool_]:
-    known = np.zeros(256, bool)
-    known[list(SERVICES)] = True
-    reason = np.zeros(256, bool)
-    reason[list(REASONS)] = True
-    refused: NDArray[np.bool_] = (head[:, 0] == NEGATIVE) & (length == 3) & known[head[:, 1]] & reason[head[:, 2]]
+    known, reasons = service_tables.services(), service_tables.reasons()
+    refused: NDArray[np.bool_] = (head[:, 0] == NEGATIVE) & (length == 3) & known[head[:, 1]] & reasons[head[:, 2]]
     return refused
-
-
-@cache
-def _requests() -> NDArray[np.bool_]:
-    """Tell by first byte and length what could be a question (256 x 65)."""
-    return _table(is_plausible_request)
-
-
-@cache
-def _answers() -> NDArray[np.bool_]:
-    """Tell by first byte and length what could be a positive answer (256 x 65)."""
-    table = _table(is_plausible_answer)
-    table[NEGATIVE] = False
-    return table
-
-
-def _table(plausible: Callable[[bytes], bool]) -> NDArray[np.bool_]:
-    return np.array(
-        [
-            [n > 0 and plausible(bytes([first]) + bytes(n - 1)) for n in range(_LONGEST_JUDGED + 1)]
-            for first in range(256)
-        ]
-    )
-
-
-@cache
-def echoes() -> NDArray[np.uint8]:
-    """Give by service how many bytes an answer repeats."""
-    echo = np.zeros(256, np.uint8)
-    for number, service in SERVICES.items():
-        echo[number] = min(service.echo, _MOST_ECHOED)
-    return echo
-
-
-@cache
-def _sub_functions() -> NDArray[np.bool_]:
-    has = np.zeros(256, bool)
-    has[[number for number, service in SERVICES.items() if service.sub_function]] = True
-    return has

@@ -56,10 +56,10 @@ def find_talk(
     if not len(openings):
         return Talk()
     own = evidence.own_bits(tracks, segments, openings)
-    pairs, explained = _pairs(tracks, segments, openings, own)
+    pairs = _pairs(tracks, segments, openings, own)
     alone = {**_named(tracks, openings, own, named), **_alone(tracks, openings, own)}
     chosen = _one_form_each(tracks, pairs, alone)
-    askers = _askers({pair: score for pair, score in pairs.items() if chosen.issuperset(pair)}, explained)
+    askers = _askers({pair: match for pair, match in pairs.items() if chosen.issuperset(pair)})
     sides = dict.fromkeys(sorted(chosen), "unknown")
     sides.update({track: alone[track][1] for track in chosen & alone.keys()})
     for answerer, of_it in askers.items():
@@ -68,33 +68,48 @@ def find_talk(
     return Talk(sides, askers)
 
 
-Scores = dict[tuple[int, int], float]
+@dataclass(frozen=True, slots=True)
+class Match:
+    """What speaks for a pair in all and for the two together (bits), and the rows of the answers that it explains."""
+
+    bits: float
+    together: float
+    answers: frozenset[int]
 
 
-def _pairs(
-    tracks: Tracks, segments: Segments, openings: Openings, own: NDArray[np.float64]
-) -> tuple[Scores, dict[tuple[int, int], frozenset[int]]]:
-    """Give the pairs (asker, answerer) that are believed, with what speaks for them, and the answers they explain."""
+Matches = dict[tuple[int, int], Match]
+
+
+def _pairs(tracks: Tracks, segments: Segments, openings: Openings, own: NDArray[np.float64]) -> Matches:
+    """Give the pairs (asker, answerer) that are believed."""
     votes = evidence.flow_votes(tracks, segments, openings)
     chances = evidence.chance_bits(openings)
     asks_only = evidence.like(openings, openings.asks, len(tracks))
     answers_only = evidence.like(openings, openings.answers, len(tracks))
-    scores: Scores = {}
-    explained = {}
+    found: Matches = {}
     possible = evidence.possible_pairs(openings)
     for pair in possible.keys() | votes.keys():
         asker, answerer = pair
-        known = evidence.flow_bits(votes.get(pair, 0)) + float(own[asker] + own[answerer]) - chances
-        known += _USUAL_BITS if is_usual(tracks, asker, answerer) else 0.0
+        together = evidence.flow_bits(votes.get(pair, 0))
+        together += _USUAL_BITS if is_usual(tracks, asker, answerer) else 0.0
+        known = together + float(own[asker] + own[answerer]) - chances
         known -= evidence.against_bits(fits=bool(asks_only[asker]))
         known -= evidence.against_bits(fits=bool(answers_only[answerer]))
         if known + possible.get(pair, 0.0) < SURE_BITS:
             continue
         echo = evidence.echo(openings, asker, answerer)
         if (echo.bits or pair in votes) and known + echo.bits >= SURE_BITS:
-            scores[pair] = known + echo.bits
-            explained[pair] = echo.answers
-    return scores, explained
+            found[pair] = Match(known + echo.bits, together + echo.bits, echo.answers)
+    return _settled(found)
+
+
+def _settled(pairs: Matches) -> Matches:
+    """Leave out pairs that only flow control speaks for where answers show that one of the two talks to another.
+
+    While several long transfers wait, flow control of one can come where another's is due.
+    """
+    answering = {track for pair, match in pairs.items() if match.answers for track in pair}
+    return {pair: match for pair, match in pairs.items() if match.answers or answering.isdisjoint(pair)}
 
 
 def is_usual(tracks: Tracks, asker: int, answerer: int) -> bool:
@@ -170,12 +185,12 @@ def _kept_for(can_id: int, *, extended: bool) -> str | None:
     return "answerer" if 0x7E8 <= can_id <= 0x7EF else None
 
 
-def _one_form_each(tracks: Tracks, pairs: Scores, alone: Mapping[int, tuple[float, str]]) -> set[int]:
+def _one_form_each(tracks: Tracks, pairs: Matches, alone: Mapping[int, tuple[float, str]]) -> set[int]:
     """Take each stream with or without an address byte, whichever more speaks for."""
     best: dict[int, float] = {track: bits for track, (bits, _) in alone.items()}
-    for pair, score in pairs.items():
+    for pair, match in pairs.items():
         for track in pair:
-            best[track] = max(best.get(track, 0.0), score)
+            best[track] = max(best.get(track, 0.0), match.bits)
     by_form: dict[tuple[int, bool], float] = defaultdict(float)
     for track, score in best.items():
         by_form[int(tracks.stream[track]), bool(tracks.address[track] != NO_ADDRESS)] += score
@@ -191,17 +206,17 @@ def _wins(by_form: Mapping[tuple[int, bool], float], stream: int, *, addressed: 
     return own > other or (own == other and not addressed)
 
 
-def _askers(pairs: Scores, explained: Mapping[tuple[int, int], frozenset[int]]) -> dict[int, tuple[int, ...]]:
+def _askers(pairs: Matches) -> dict[int, tuple[int, ...]]:
     """Give each answerer its askers: the best first, each further one only for answers that no earlier one explains."""
     by_answerer: dict[int, list[tuple[float, int]]] = defaultdict(list)
-    for (asker, answerer), score in pairs.items():
-        by_answerer[answerer].append((score, asker))
+    for (asker, answerer), match in pairs.items():
+        by_answerer[answerer].append((match.together, asker))
     found = {}
     for answerer, candidates in by_answerer.items():
         chosen: list[int] = []
         accounted: set[int] = set()
         for _, asker in sorted(candidates, key=lambda one: (-one[0], one[1])):
-            news = explained[asker, answerer] - accounted
+            news = pairs[asker, answerer].answers - accounted
             if not chosen or news:
                 chosen.append(asker)
                 accounted |= news

@@ -73,8 +73,9 @@ def _least_lengths() -> NDArray[np.uint8]:
 
 
 _LEAST: Final = _least_lengths()
+# First frames, and frames of more than 8 bytes, are as long with an address byte as without.
 _LEAST_BEHIND_ADDRESS: Final = np.where(
-    (_LEAST < 255) & (np.arange(256) >> 4 != 1), np.minimum(_LEAST, 254) + 1, _LEAST
+    (_LEAST < CLASSIC_BYTES) | (_LEAST == CLASSIC_BYTES) & (np.arange(256) < 0x10), _LEAST + 1, _LEAST
 ).astype(np.uint8)
 
 

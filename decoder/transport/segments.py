@@ -1,7 +1,7 @@
 """Segments: runs of frames of one track that belong to one transfer, and what keeps each from being whole.
 
-A single or first frame begins a segment; consecutive frames follow with the numbers 1, 2, ... 15, 0, 1, ... One that comes
-twice in a row, byte for byte, counts once. ISO 15765-2 ends a reception at a wrong number, at a new single or
+A single or first frame begins a segment; consecutive frames follow with the numbers 1, 2, ... 15, 0, 1, ... One that
+comes twice in a row, byte for byte, counts once. ISO 15765-2 ends a reception at a wrong number, at a new single or
 first frame, and when the next frame does not come within N_Cr, 1000 ms (clauses 9.6.4, 9.7, 9.8, from memory).
 """
 

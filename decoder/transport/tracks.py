@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.frames import EXTENDED
+from decoder.frames import CLASSIC_BYTES, EXTENDED
 from decoder.transport.protocol_bytes import ProtocolBytes, plausible, protocol_bytes
+from decoder.transport.service_tables import LONGEST_JUDGED, either
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 # Nearly every frame of a track is of the protocol; recorders now and then pair an identifier with another's payload.
 LEAST_SHARE: Final = 0.8
 NO_ADDRESS: Final = -1
+# Of a stream's short payloads so many must begin with a service of the standards.
+LEAST_SPOKEN: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,15 +76,16 @@ def shares(frames: Frames) -> Shares:
     return Shares(np.diff(starts).astype(np.int64), *counts)
 
 
-def tracks(frames: Frames, known: Shares | None = None) -> Tracks:
-    """Give the frames of all streams that could be of the protocol."""
+def tracks(frames: Frames, known: Shares | None = None, named: frozenset[tuple[int, bool]] = frozenset()) -> Tracks:
+    """Give the frames of all streams that could be of the protocol; `named` ones need less to speak for them."""
     known = known or shares(frames)
     rows, starts = frames.by_stream
     total = np.maximum(known.frames, 1)
     share_plain, share_addressed = known.plain / total, known.addressed / total
-    plain = np.flatnonzero(share_plain >= LEAST_SHARE)
-    addressed = np.flatnonzero(share_addressed >= LEAST_SHARE)
-    picked = [_picked(rows, starts, streams) for streams in (plain, addressed)]
+    picked = []
+    for form, share in enumerate((share_plain, share_addressed)):
+        row, stream = _picked(rows, starts, np.flatnonzero(share >= LEAST_SHARE))
+        picked.append(_worth_a_look(frames, row, stream, form, named))
     row = np.concatenate([part[0] for part in picked])
     stream = np.concatenate([part[1] for part in picked])
     address_bytes = np.repeat(np.array([0, 1], np.uint8), [len(part[0]) for part in picked])
@@ -109,6 +113,36 @@ def tracks(frames: Frames, known: Shares | None = None) -> Tracks:
         length=length,
         protocol=protocol_bytes(data, length, (address != NO_ADDRESS).astype(np.uint8)),
     )
+
+
+def _worth_a_look(
+    frames: Frames,
+    row: NDArray[np.intp],
+    stream: NDArray[np.intp],
+    address_bytes: int,
+    named: frozenset[tuple[int, bool]],
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Leave out streams of which nothing could come: neither questions or answers of the standards nor long payloads.
+
+    Many broadcast frames begin with a small number or with 1, 2 or 3 in the high nibble.
+    """
+    if not len(row):
+        return row, stream
+    first, second = frames.data[row, address_bytes], frames.data[row, address_bytes + 1]
+    count = int(stream.max()) + 1
+    kinds = [np.bincount(stream, first >> 4 == kind, count) for kind in range(4)]
+    service = (first >> 4 == 0) & either()[second, np.minimum(first & 0x0F, LONGEST_JUDGED)]
+    service |= frames.length[row] > CLASSIC_BYTES  # the escape of CAN FD: its service stands one byte further on
+    spoken = np.bincount(stream, service, count)
+    worth = (spoken >= LEAST_SPOKEN * kinds[0]) & (kinds[0] > 0)
+    worth |= (kinds[1] > 0) & (kinds[2] > 0)
+    worth |= (kinds[0] > 0) & (kinds[3] > 0)
+    if named:
+        begins = np.flatnonzero(np.diff(stream, prepend=-1))
+        keys = [frames.key_of(one) for one in row[begins].tolist()]
+        worth[stream[begins]] |= [(key.can_id, key.extended) in named for key in keys]
+    kept = worth[stream]
+    return row[kept], stream[kept]
 
 
 def _picked(
