@@ -149,7 +149,7 @@ def carried(frames: Frames, stream: Stream, found: Mapping[Sender, Assembled]) -
     """Give the payloads of a stream, in the order of the capture."""
     parts = [_frames_of(frames, stream)] if stream.keys else []
     if stream.sender is not None:
-        parts.append(_assembled_of(found[stream.sender], stream.message.length))
+        parts.append(_assembled_of(found[stream.sender], stream.message))
     if len(parts) == 1:
         return parts[0]
     return _joined(parts)
@@ -161,7 +161,10 @@ def _frames_of(frames: Frames, stream: Stream) -> Carried:
     return Carried(rows, frames.time_ns[rows], np.take(frames.data, rows, axis=0), frames.length[rows])
 
 
-def _assembled_of(one: Assembled, width: int) -> Carried:
+def _assembled_of(one: Assembled, message: Message) -> Carried:
+    """Give the payloads as far as the message describes them; its signals may leave the length that it states."""
+    width = max([message.length, *(signal.field.last_byte + 1 for signal in message.signals)])
+    width = min(width, int(one.length.max(initial=0)))
     length = np.minimum(one.length, width)
     return Carried(one.rows, one.time_ns, one.matrix(width), length, np.arange(len(one.rows)), one)
 

@@ -82,6 +82,11 @@ def test_a_short_answer_gives_the_cells_that_it_has():
     assert [len(channels[f"Cell_1_0{n}_V"]) for n in (1, 2, 3, 4)] == [3, 3, 3, 0]
 
 
+def test_a_signal_past_the_length_that_the_map_states_is_decoded_where_an_answer_has_it():
+    stated_short = SignalMap((Message("Answers", 0x6EA, False, 9, (TOPIC, *cells(0x0101, 50)), is_reassembled=True),))
+    assert len(decode(capture(polls(3)), stated_short)["Cell_1_50_V"]) == 3
+
+
 def test_refused_and_broken_answers_give_no_samples_and_are_counted():
     talk = [(1, bytes.fromhex("220101"), block(0x0101, range(3600, 3650))), (2, b"\x22\x01\x02", b"\x7f\x22\x31")]
     rows = conversation([*talk, (3, bytes.fromhex("220101"), block(0x0101, range(3600, 3650)))])
