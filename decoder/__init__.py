@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from decoder.maps import load_map, load_sheet
     from decoder.maps.pack_sheet import PackSheet
     from decoder.maps.signal_map import SignalMap
+    from decoder.transport.exchange import Exchange
+    from decoder.transport.exchanges import exchanges
+    from decoder.transport.identity import identity
 
 __version__ = "0.1.0"
 
@@ -28,6 +31,7 @@ __all__ = [
     "Account",
     "CellgleanError",
     "Channels",
+    "Exchange",
     "Finding",
     "Frames",
     "Judgement",
@@ -35,6 +39,8 @@ __all__ = [
     "Series",
     "SignalMap",
     "decode",
+    "exchanges",
+    "identity",
     "judge",
     "load_map",
     "load_sheet",
@@ -46,6 +52,7 @@ _HOME = {
     "Account": "decoder.account",
     "CellgleanError": "decoder.errors",
     "Channels": "decoder.channels",
+    "Exchange": "decoder.transport.exchange",
     "Finding": "decoder.judgement",
     "Frames": "decoder.frames",
     "Judgement": "decoder.judgement",
@@ -53,6 +60,8 @@ _HOME = {
     "Series": "decoder.channels",
     "SignalMap": "decoder.maps.signal_map",
     "decode": "decoder.channels",
+    "exchanges": "decoder.transport.exchanges",
+    "identity": "decoder.transport.identity",
     "judge": "decoder.judgement",
     "load_map": "decoder.maps",
     "load_sheet": "decoder.maps",

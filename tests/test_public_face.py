@@ -33,4 +33,5 @@ def test_help_loads_nothing_heavy():
 
 
 def test_decoding_never_loads_textual():
-    assert "textual" not in loaded("from decoder import decode, judge, read_capture, load_map, load_sheet")
+    names = "decode, exchanges, identity, judge, load_map, load_sheet, read_capture"
+    assert "textual" not in loaded(f"from decoder import {names}")

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.commands.options import Verbs, add_verb
+from decoder.commands.options import Verbs, add_show_vin, add_verb
 from decoder.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ def add(verbs: Verbs) -> None:
     """Add the verb."""
     verb = add_verb(verbs, "demo", run, "open the bundled capture of an invented boat's pack")
     verb.add_argument("--text", action="store_true", help="print the result instead of opening the screens")
+    add_show_vin(verb)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from decoder.commands.options import Verbs, add_capture, add_map, add_verb, decoded, judged, sheet_path
+from decoder.commands.options import Verbs, add_capture, add_map, add_show_vin, add_verb, decoded, judged, sheet_path
 
 if TYPE_CHECKING:
     import argparse
@@ -17,6 +17,7 @@ def add(verbs: Verbs) -> None:
     add_capture(verb)
     add_map(verb)
     verb.add_argument("--text", action="store_true", help="print the result instead of opening the screens")
+    add_show_vin(verb)
     verb.add_argument("--roles", action="store_true", help="print what each channel is taken for, and by which rule")
 
 
@@ -38,7 +39,7 @@ def show(options: argparse.Namespace, *, as_text: bool) -> int:
     if as_text:
         from decoder.commands.words import result_lines
 
-        print("\n".join(result_lines(channels, judgement)))
+        print("\n".join(result_lines(channels, judgement, show_vin=options.show_vin)))
         return 0
     from decoder.judgement.notes import load_notes, notes_path
     from decoder.screens.app import run as run_screens
@@ -54,6 +55,7 @@ def show(options: argparse.Namespace, *, as_text: bool) -> int:
             capture_path=capture,
             sheet_path=sheet_path(options),
             notes_file=notes_file,
+            show_vin=options.show_vin,
         )
     )
     return 0

@@ -47,6 +47,15 @@ def add_map(verb: argparse.ArgumentParser) -> None:
     verb.add_argument("--sheet", metavar="P.toml", help="pack sheet: what pack it is, its limits and places")
 
 
+def add_show_vin(verb: argparse.ArgumentParser) -> None:
+    """Add what shows vehicle identification numbers."""
+    verb.add_argument(
+        "--show-vin",
+        action="store_true",
+        help="show vehicle identification numbers in full; else only their first three characters are shown",
+    )
+
+
 def seconds(text: str) -> float:
     """Read a number of seconds."""
     try:

@@ -6,23 +6,27 @@ from typing import TYPE_CHECKING
 
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
+from decoder.screens.exchange_rows import counted_words, identity_words
 from decoder.screens.symbols import SEVERITY_SYMBOLS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from decoder.account import Account
     from decoder.channels import Channels
     from decoder.judgement import Finding, Judgement
+    from decoder.transport.exchange import Exchange
 
 _DIGITS = {"V": 3, "%": 2, "s": 2, "degC": 1, "kPa": 1, "A": 1}
 _WRAP = 100
 
 
-def table(rows: Sequence[Sequence[str]], headings: Sequence[str]) -> list[str]:
-    """Line up columns, two blanks between; columns that hold only numbers stand to the right."""
+def table(rows: Sequence[Sequence[str]], headings: Sequence[str], left: Collection[str] = ()) -> list[str]:
+    """Line up columns, two blanks between; columns that hold only numbers stand right, but for those in `left`."""
     widths = [max(len(row[column]) for row in [headings, *rows]) for column in range(len(headings))]
-    right = [all(_is_number(row[column]) for row in rows) for column in range(len(headings))]
+    right = [
+        heading not in left and all(_is_number(row[column]) for row in rows) for column, heading in enumerate(headings)
+    ]
     lines = []
     for row in [headings, *rows]:
         cells = [
@@ -91,6 +95,16 @@ def decoding_lines(channels: Channels) -> Iterator[str]:
         yield f"  {printable(name)}: {count:,} frames longer than the map says"
     if account.unseen:
         yield "  in the map but never seen: " + ", ".join(printable(name) for name in account.unseen[:8])
+
+
+def talk_lines(exchanges: Sequence[Exchange], *, show_vin: bool = False) -> Iterator[str]:
+    """Count questions and answers, and say what the answerers say they are; nothing where nobody asked."""
+    from decoder.transport.identity import identity
+
+    if exchanges:
+        yield counted_words(exchanges)
+    for row in identity(exchanges, show_vin=show_vin):
+        yield f"  {identity_words(row)}"
 
 
 def finding_lines(judgement: Judgement, first_ns: int) -> list[str]:
@@ -173,8 +187,10 @@ def role_lines(channels: Channels) -> list[str]:
     return table(rows, ("channel", "quantity", "place", "low", "high", "by which rule")) if rows else ["No channels."]
 
 
-def result_lines(channels: Channels, judgement: Judgement) -> list[str]:
+def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = False) -> list[str]:
     """Give the whole result as text."""
+    from decoder.transport.exchanges import exchanges
+
     account = channels.frames.account
     paths = ", ".join(printable(path) for path in account.paths) or "capture"
     pack = channels.sheet.name if channels.sheet is not None and channels.sheet.name else None
@@ -186,6 +202,7 @@ def result_lines(channels: Channels, judgement: Judgement) -> list[str]:
         "",
         *account_lines(account),
         *decoding_lines(channels),
+        *talk_lines(exchanges(channels.frames), show_vin=show_vin),
         *(["", "Cells by module, last and largest spread while the pack was steady", *modules] if modules else []),
         "",
         "Findings",

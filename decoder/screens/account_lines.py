@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from decoder.printable import printable
+from decoder.screens.exchange_rows import counted_words, identity_words
 from decoder.screens.symbols import time_words
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ _BASES = {
 
 def account_lines(session: Session) -> list[tuple[str, str]]:
     """Give lines as (word, text); a word alone is a heading."""
-    return [*_capture(session), *_time(session), *_decoded(session), *_map(session), *_not_judged(session)]
+    parts = (_capture, _identity, _time, _decoded, _map, _not_judged)
+    return [line for part in parts for line in part(session)]
 
 
 def _capture(session: Session) -> Iterator[tuple[str, str]]:
@@ -44,6 +46,15 @@ def _capture(session: Session) -> Iterator[tuple[str, str]]:
         yield "", f"line {skipped.line} of {printable(skipped.path, 60)}: {printable(skipped.reason, 150)}"
     for remark in account.remarks:
         yield "remark", printable(remark, 200)
+
+
+def _identity(session: Session) -> Iterator[tuple[str, str]]:
+    talk = session.talk
+    if talk.exchanges:
+        yield "questions", ""
+        yield "exchanges", counted_words(talk.exchanges)
+    for number, row in enumerate(talk.identity):
+        yield "to quote" if number == 0 else "", identity_words(row)
 
 
 def _time(session: Session) -> Iterator[tuple[str, str]]:

@@ -16,6 +16,7 @@ from decoder.screens.ask import AskLimits, AskNote, AskText
 from decoder.screens.cells_screen import CellsScreen
 from decoder.screens.desk import Desk
 from decoder.screens.detail_screen import DetailScreen
+from decoder.screens.exchanges_screen import ExchangesScreen
 from decoder.screens.findings_screen import FindingsScreen
 from decoder.screens.frame import DeskScreen
 from decoder.screens.pages_screen import PagesScreen
@@ -40,6 +41,7 @@ _LEAP_S: Final = 10.0
 _SCREENS: Final[dict[str, type[DeskScreen]]] = {
     "cells": CellsScreen,
     "findings": FindingsScreen,
+    "exchanges": ExchangesScreen,
     "capture": CaptureScreen,
     "help": HelpScreen,
     "detail": DetailScreen,
@@ -71,6 +73,7 @@ class CellgleanApp(App[None]):
         Binding("c", "open('cells')"),
         Binding("f", "open('findings')"),
         Binding("i", "open('capture')"),
+        Binding("x", "open('exchanges')"),
         Binding("question_mark", "open('help')"),
         Binding("t", "colours"),
     ]
@@ -105,6 +108,8 @@ class CellgleanApp(App[None]):
                 _ = series.state
                 series.index_at(0)
                 self.desk.extremes.of(series)
+        if self.is_running:
+            _ = self.session.talk
 
     def on_key(self, event: Key) -> None:
         """Take the last message away with the next key."""

@@ -221,6 +221,7 @@ class CellsScreen(DeskScreen):
         ("m", "mark"),
         ("l", "limits"),
         ("f", "findings"),
+        ("x", "questions"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "cell(-1)"),

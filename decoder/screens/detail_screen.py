@@ -126,6 +126,7 @@ class DetailScreen(DeskScreen):
         ("g", "go to time"),
         ("f", "findings"),
         ("c", "cells"),
+        ("x", "questions"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up,left", "move(-1)"),

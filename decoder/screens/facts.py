@@ -88,10 +88,7 @@ def _raw(series: Series, moment: Moment) -> str:
 def _frame(channels: Channels, series: Series, moment: Moment) -> str:
     channel = series.channel
     wide = 8 if channel.message.extended else 3
-    who = (
-        f"{printable(channel.message.name, 40)} · identifier {channel.can_id:0{wide}X}"
-        f" · {printable(channel.bus, 20)}"
-    )
+    who = f"{printable(channel.message.name, 40)} · identifier {channel.can_id:0{wide}X} · {printable(channel.bus, 20)}"
     if moment.index is None:
         return who
     frames, row = channels.frames, int(series.rows[moment.index])

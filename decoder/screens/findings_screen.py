@@ -150,7 +150,7 @@ class FindingsScreen(DeskScreen):
         ("↑↓", "choose"),
         ("enter", "go there"),
         ("n p", "in time"),
-        ("x", "take back"),
+        ("u", "take back"),
         ("space", "play"),
         ("?", "all keys"),
         ("M", "mark moment"),
@@ -165,7 +165,7 @@ class FindingsScreen(DeskScreen):
         Binding("home", "move(-1000000000)"),
         Binding("end", "move(1000000000)"),
         Binding("enter", "there"),
-        Binding("x", "take_back"),
+        Binding("u", "take_back"),
     ]
 
     def own_part(self) -> Iterable[Widget]:

@@ -121,6 +121,7 @@ class PagesScreen(DeskScreen):
         ("g", "go to time"),
         ("tab", "next quantity"),
         ("i", "capture"),
+        ("x", "questions"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left,pageup", "turn(-1)"),

@@ -21,12 +21,19 @@ from decoder.judgement.notes import Note, save_notes
 from decoder.maps.patterns import literal
 from decoder.maps.sheet_file import load_sheet, set_channel_limit
 from decoder.screens.plot import in_quantity_unit
+from decoder.transport.exchanges import exchanges
+from decoder.transport.identity import identity
+from decoder.transport.iso_tp import conversations
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from decoder.channels import Channels
+    from decoder.frames import Frames
     from decoder.judgement import Finding, Judgement
+    from decoder.transport.exchange import Exchange
+    from decoder.transport.identity import IdentityRow
+    from decoder.transport.transfers import Transfers
 
 USER_FLAG: Final = "user-flag"
 _LIMIT_CODES: Final = frozenset({"channel-low", "channel-high"})
@@ -38,13 +45,36 @@ def sheet_beside(capture: str | Path) -> Path:
     return path.with_name(path.name + ".sheet.toml")
 
 
+@dataclass(frozen=True, eq=False)
+class Talk:
+    """The questions and answers of a capture, and what the answerers say they are."""
+
+    frames: Frames
+    transfers: Transfers
+    exchanges: tuple[Exchange, ...]
+    identity: tuple[IdentityRow, ...]
+
+    @classmethod
+    def of(cls, frames: Frames, *, show_vin: bool) -> Talk:
+        """Put the conversation of a capture together."""
+        found = conversations(frames)
+        listed = exchanges(frames, found)
+        return cls(frames, found.transfers, listed, identity(listed, show_vin=show_vin))
+
+    def lines_of(self, transfer: int) -> list[int]:
+        """Give the capture's lines that one transfer came from."""
+        lines: list[int] = self.frames.line[self.transfers.frames_of(transfer)].tolist()
+        return lines
+
+
 @dataclass
 class Session:
     """A decoded and judged capture with what the user added.
 
     `capture_path` is ``None`` for standard input and live buses. `sheet_path`: where limits go; without one, a new
     sheet beside the capture. `notes_file`: where notes go (`decoder.judgement.notes.notes_path`). `on_change` is
-    called, in whichever thread made the change, after each one.
+    called, in whichever thread made the change, after each one. `show_vin`: show vehicle identification numbers in
+    full.
     """
 
     channels: Channels
@@ -53,9 +83,26 @@ class Session:
     capture_path: str | None = None
     sheet_path: Path | None = None
     notes_file: Path | None = None
+    show_vin: bool = False
     on_change: list[Callable[[], None]] = field(default_factory=list)
     _lock: Lock = field(default_factory=Lock, repr=False)
     _scratch: Path | None = field(default=None, repr=False)
+    _talk: Talk | None = field(default=None, repr=False)
+    _talk_lock: Lock = field(default_factory=Lock, repr=False)
+
+    @property
+    def talk(self) -> Talk:
+        """The questions and answers, put together when first asked for; once for each state of the frames."""
+        with self._talk_lock:
+            frames = self.channels.frames
+            if self._talk is None or self._talk.frames is not frames:
+                self._talk = Talk.of(frames, show_vin=self.show_vin)
+            return self._talk
+
+    @property
+    def talk_is_ready(self) -> bool:
+        """Whether `talk` is there without waiting."""
+        return self._talk is not None and self._talk.frames is self.channels.frames
 
     def add_note(self, note: Note) -> str | None:
         """Keep a note and show it among the findings. Gives what went wrong with the file, ``None`` if nothing did."""

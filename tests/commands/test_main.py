@@ -21,7 +21,7 @@ def test_help_names_the_verbs_and_the_caution(capsys):
     assert status("--help") == 0
     text = capsys.readouterr().out
     assert "High voltage kills" in text
-    for verb in ("demo", "open", "decode", "judge"):
+    for verb in ("demo", "open", "exchanges", "decode", "judge"):
         assert verb in text
 
 
@@ -129,7 +129,7 @@ def test_open_prints_text_where_there_is_no_terminal(capsys):
 
 def test_without_a_map_open_still_says_what_the_capture_is(capsys):
     assert status("open", FILES[0]) == 0
-    assert "50,164 lines" in capsys.readouterr().out
+    assert "50,836 lines" in capsys.readouterr().out
 
 
 def test_roles_say_what_each_channel_is_and_by_which_rule(capsys):

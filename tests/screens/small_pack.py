@@ -8,6 +8,7 @@ from decoder.maps.sheet_file import load_sheet
 from decoder.maps.signal_map import Message, Signal, SignalMap
 from decoder.screens.session import Session
 from tests.building import capture
+from tests.screens.small_talk import talk_rows
 
 BAD_NAME = "[red]\x1b[31mEvil[/red]"
 SECONDS = 20
@@ -45,9 +46,9 @@ def small_map():
     return SignalMap((*messages, Message("Rest", 0x120, False, 8, rest)))
 
 
-def small_frames():
+def small_frames(*, talk=False):
     """Cell 3 of module 2 is above 4.2 V from 10 s to 12 s; the rest stops at 15 s."""
-    rows = []
+    rows = talk_rows() if talk else []
     for tick in range(SECONDS * 10):
         time_s = tick / 10
         for module in (1, 2):
@@ -58,17 +59,17 @@ def small_frames():
             rows.append((time_s + module * 0.001, 0x310 + module, payload))
         if time_s < 15:
             rows.append((time_s + 0.005, 0x120, bytes([100, 0, 1, 60 + tick % 3, tick % 256])))
-    return capture(rows)
+    return capture(sorted(rows, key=lambda row: row[0]))
 
 
-def open_session(folder, *, sheet=SHEET, log="pack.log"):
-    """Open the small pack as the command line does: sheet and notes from their files."""
+def open_session(folder, *, sheet=SHEET, log="pack.log", talk=False, show_vin=False):
+    """Open the small pack as the command line does: sheet and notes from their files; `talk`: with a conversation."""
     sheet_path = folder / "pack.toml"
     if sheet is not None and not sheet_path.exists():
         sheet_path.write_text(sheet)
     notes_file = notes_path(folder / log)
     notes = load_notes(notes_file)
-    channels = decode(small_frames(), small_map(), load_sheet(sheet_path) if sheet is not None else None)
+    channels = decode(small_frames(talk=talk), small_map(), load_sheet(sheet_path) if sheet is not None else None)
     return Session(
         channels,
         judge(channels, notes),
@@ -76,4 +77,5 @@ def open_session(folder, *, sheet=SHEET, log="pack.log"):
         str(folder / log),
         sheet_path if sheet is not None else None,
         notes_file,
+        show_vin=show_vin,
     )

@@ -248,7 +248,7 @@ async def test_a_note_is_shown_as_the_users_own_and_can_be_taken_back(tmp_path):
         number = next(n for n, f in enumerate(app.desk.findings) if f.code == "user-flag")
         await press(pilot, *["down"] * number)
         assert "odd on the meter" in text(app)
-        await press(pilot, "x")
+        await press(pilot, "u")
         assert "user-flag" not in text(app)
     assert open_session(tmp_path).notes == ()
 
@@ -349,7 +349,7 @@ async def test_a_screen_that_was_hidden_follows_colours_size_and_moment(tmp_path
 
 async def test_an_old_message_does_not_come_back_with_its_screen(tmp_path):
     async with shown(open_session(tmp_path)) as (app, pilot):
-        await press(pilot, "f", "x")
+        await press(pilot, "f", "u")
         assert "only a note of yours" in text(app)
         await press(pilot, "enter", "escape")
         assert isinstance(app.screen, FindingsScreen)

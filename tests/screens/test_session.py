@@ -6,6 +6,7 @@ from decoder.errors import CellgleanError
 from decoder.judgement import Severity
 from decoder.judgement.notes import Note
 from tests.screens.small_pack import open_session
+from tests.screens.small_talk import VIN
 
 CELL = "Cell_1_01_V"
 
@@ -107,3 +108,35 @@ def test_every_change_is_told(tmp_path):
     session.add_note(Note("odd"))
     session.set_limit(CELL, None, 3.7)
     assert told == [before + 1, before + 2]
+
+
+def test_questions_and_answers_are_put_together_once_for_each_state_of_the_frames(tmp_path):
+    session = open_session(tmp_path, talk=True)
+    assert not session.talk_is_ready
+    talk = session.talk
+    assert session.talk_is_ready
+    assert session.talk is talk
+    session.set_limit(CELL, None, 3.7)
+    session.add_note(Note("odd", CELL, 4.2))
+    assert session.talk is talk  # limits and notes change no frame
+    newer = open_session(tmp_path)
+    session.replace(newer.channels, newer.judgement)
+    assert not session.talk_is_ready
+    assert session.talk.exchanges == ()
+
+
+def test_the_lines_of_a_transfer_are_those_of_its_frames(tmp_path):
+    talk = open_session(tmp_path, talk=True).talk
+    part_number = talk.exchanges[0]
+    rows = [talk.frames.line.tolist().index(line) for line in talk.lines_of(part_number.answer_transfer)]
+    assert [int(talk.frames.can_id[row]) for row in rows] == [0x6EA] * 3
+    assert [int(talk.frames.data[row, 0]) for row in rows] == [0x10, 0x21, 0x22]
+
+
+def test_vehicle_identification_numbers_show_only_where_asked_for(tmp_path):
+    hidden, whole = (
+        [row.text for row in open_session(tmp_path, talk=True, show_vin=shown).talk.identity] for shown in (False, True)
+    )
+    assert VIN.decode() in whole
+    assert VIN.decode() not in hidden
+    assert "TES**************" in hidden
