@@ -15,7 +15,7 @@ from decoder.frames import EXTENDED, Frames, Key, concatenate
 from decoder.transport.exchanges import exchanges
 from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939 import j1939_transfers
-from decoder.transport.services import NEGATIVE
+from decoder.transport.services import NEGATIVE, PENDING
 from decoder.transport.tracks import LEAST_SHARE, Shares, shares
 
 if TYPE_CHECKING:
@@ -230,9 +230,9 @@ def _of_paths(
     mine = np.flatnonzero(np.isin(transfers.path, paths))
     whole = transfers.whole[mine]
     begin = transfers.byte_start[:-1][mine]
-    first_byte = transfers.data[np.minimum(begin, max(len(transfers.data) - 1, 0))] if len(transfers.data) else begin
-    refused = whole & (first_byte == NEGATIVE) if questions else np.zeros(len(mine), bool)
-    kept = mine[whole & ~refused]
+    head = _head(transfers, begin)
+    negative = whole & (head[:, 0] == NEGATIVE) & (questions is not None)
+    kept = mine[whole & ~negative]
     last = transfers.last_row[kept]
     in_vain = questions.in_vain.get(transfers.paths[paths[0]].key, []) if questions else []
     table = np.array(in_vain, np.int64).reshape(-1, 2)
@@ -248,5 +248,12 @@ def _of_paths(
         in_vain_ns=table[:, 1],
         is_asked_for=questions is not None,
         broken=int(np.count_nonzero(~whole)),
-        refused=int(np.count_nonzero(refused)),
+        refused=int(np.count_nonzero(negative & (head[:, 2] != PENDING))),
     )
+
+
+def _head(transfers: Transfers, begin: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """Give the first three bytes from each place on."""
+    if not len(transfers.data):
+        return np.zeros((len(begin), 3), np.uint8)
+    return transfers.data[np.minimum(begin[:, None] + np.arange(3), len(transfers.data) - 1)]

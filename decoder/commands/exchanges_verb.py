@@ -8,8 +8,8 @@ latency_ms, functional, pending, text; and identity: bus, answerer, service, ide
   last frame of the request to the first frame of the final answer.
 - service and identifier are numbers; identifier is null where the service has none. name is the standard's word for
   the service, in identity that for the identifier.
-- request and answer are hex with a blank between bytes, null where not heard; of a broken one, what arrived. Bytes of a
-  vehicle identification number are written ``**``, unless --show-vin is given.
+- request and answer are hex, null where not heard; of a broken one, what arrived. Bytes of a vehicle identification
+  number are written ``**``, unless --show-vin is given.
 - outcome is answered, refused, pending, unanswered, broken or silent; reason is null where there is none.
 - pending counts how often the answerer asked for more time. text is what the answer says in words, null for none.
 - What the options keep out is neither in exchanges nor in identity.
@@ -216,8 +216,8 @@ def _exchange(exchange: Exchange, *, show_vin: bool) -> dict[str, Any]:
         "service": exchange.service,
         "identifier": exchange.identifier,
         "name": exchange.name,
-        "request": None if request is None else request_hex(request, show_vin=show_vin),
-        "answer": None if answer is None else answer_hex(request, answer, show_vin=show_vin),
+        "request": None if request is None else request_hex(request, show_vin=show_vin).replace(" ", ""),
+        "answer": None if answer is None else answer_hex(request, answer, show_vin=show_vin).replace(" ", ""),
         "outcome": exchange.outcome,
         "reason": exchange.reason or None,
         "latency_ms": exchange.latency_ms,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
+from decoder.screens.account_lines import payload_words, unknown_page_words
 from decoder.screens.exchange_rows import counted_words, identity_words
 from decoder.screens.symbols import SEVERITY_SYMBOLS
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 _DIGITS = {"V": 3, "%": 2, "s": 2, "degC": 1, "kPa": 1, "A": 1}
 _WRAP = 100
+_MOST_EACH = 5
 
 
 def table(rows: Sequence[Sequence[str]], headings: Sequence[str], left: Collection[str] = ()) -> list[str]:
@@ -87,12 +89,16 @@ def decoding_lines(channels: Channels) -> Iterator[str]:
         yield f"  not in the map: {len(account.unknown_identifiers):,} identifiers, {frames:,} frames"
     if account.error_frames or account.remote_frames:
         yield f"  {account.error_frames:,} error frames and {account.remote_frames:,} remote frames carry no samples"
-    for (message, selector, value), count in list(account.unknown_pages.items())[:5]:
-        yield f"  {printable(message)}: {count:,} frames with {printable(selector)} {value}, a page not in the map"
+    for (message, selector, value), count in list(account.unknown_pages.items())[:_MOST_EACH]:
+        yield f"  {unknown_page_words(channels, message, selector, value, count)}"
+    if len(account.unknown_pages) > _MOST_EACH:
+        yield f"  and {len(account.unknown_pages) - _MOST_EACH:,} more pages not in the map"
     for name, count in account.short_frames.items():
         yield f"  {printable(name)}: {count:,} frames shorter than the map says"
     for name, count in account.long_frames.items():
         yield f"  {printable(name)}: {count:,} frames longer than the map says"
+    for text in payload_words(account):
+        yield f"  {text}"
     if account.unseen:
         yield "  in the map but never seen: " + ", ".join(printable(name) for name in account.unseen[:8])
 
@@ -190,6 +196,7 @@ def role_lines(channels: Channels) -> list[str]:
 def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = False) -> list[str]:
     """Give the whole result as text."""
     from decoder.transport.exchanges import exchanges
+    from decoder.transport.heard import heard_lines
 
     account = channels.frames.account
     paths = ", ".join(printable(path) for path in account.paths) or "capture"
@@ -203,6 +210,7 @@ def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = F
         *account_lines(account),
         *decoding_lines(channels),
         *talk_lines(exchanges(channels.frames), show_vin=show_vin),
+        *(f"{protocol}: {text}" for protocol, text in heard_lines(channels.frames)),
         *(["", "Cells by module, last and largest spread while the pack was steady", *modules] if modules else []),
         "",
         "Findings",

@@ -11,9 +11,12 @@ from decoder.screens.symbols import time_words
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from decoder.channels import Channels
+    from decoder.channels.series import DecodeAccount
     from decoder.screens.session import Session
 
 _MOST_EACH = 200
+_WIDE_BITS = 16
 _BASES = {
     "utc": "seconds since 1970 (UTC)",
     "local": "dates without zone, taken as UTC",
@@ -55,6 +58,9 @@ def _identity(session: Session) -> Iterator[tuple[str, str]]:
         yield "exchanges", counted_words(talk.exchanges)
     for number, row in enumerate(talk.identity):
         yield "to quote" if number == 0 else "", identity_words(row)
+    if talk.also_heard:
+        yield "also on the wire", ""
+    yield from talk.also_heard[:_MOST_EACH]
 
 
 def _time(session: Session) -> Iterator[tuple[str, str]]:
@@ -90,16 +96,33 @@ def _decoded(session: Session) -> Iterator[tuple[str, str]]:
             f"identifier {can_id:0{8 if extended else 3}X} on {printable(bus, 20)}: {count:,} frames",
         )
     for (message, selector, value), count in _most(account.unknown_pages):
-        yield (
-            "unknown",
-            f"{printable(message, 40)}: {printable(selector, 40)} = {value} is no page of the map, {count:,} frames",
-        )
+        yield "unknown", unknown_page_words(session.channels, message, selector, value, count)
     for message, count in _most(account.short_frames):
         yield "short", f"{printable(message, 40)}: {count:,} frames with fewer bytes than the map says"
     for message, count in _most(account.long_frames):
         yield "long", f"{printable(message, 40)}: {count:,} frames with more bytes than the map says"
+    for text in payload_words(account):
+        yield "answers", text
     for message in account.unseen[:_MOST_EACH]:
         yield "unseen", f"{printable(message, 40)}: in the map, not in the capture"
+
+
+def unknown_page_words(channels: Channels, message: str, selector: str, value: int, count: int) -> str:
+    """Say that the map has no page for a multiplexor's value; wide values in hex, as answers are written."""
+    signals = [s for m in channels.signal_map.messages if m.name == message for s in m.signals if s.name == selector]
+    bits = signals[0].field.length if signals else 0
+    shown = f"{value:0{bits // 4}X} hex" if bits >= _WIDE_BITS and value >= 0 else str(value)
+    what = "answer" if any(m.name == message and m.is_reassembled for m in channels.signal_map.messages) else "frame"
+    plural = "" if count == 1 else "s"
+    return f"{printable(message, 40)}: {count:,} {what}{plural} with {printable(selector, 40)} {shown}, a page not in the map"
+
+
+def payload_words(account: DecodeAccount) -> Iterator[str]:
+    """Say which payloads of several frames gave no samples."""
+    for message, count in account.broken_payloads.items():
+        yield f"{printable(message, 40)}: {count:,} did not arrive whole"
+    for message, count in account.refused_answers.items():
+        yield f"{printable(message, 40)}: {count:,} negative answer{'' if count == 1 else 's'}"
 
 
 def _most(

@@ -22,6 +22,7 @@ from decoder.maps.patterns import literal
 from decoder.maps.sheet_file import load_sheet, set_channel_limit
 from decoder.screens.plot import in_quantity_unit
 from decoder.transport.exchanges import exchanges
+from decoder.transport.heard import heard_lines
 from decoder.transport.identity import identity
 from decoder.transport.iso_tp import conversations
 
@@ -47,19 +48,20 @@ def sheet_beside(capture: str | Path) -> Path:
 
 @dataclass(frozen=True, eq=False)
 class Talk:
-    """The questions and answers of a capture, and what the answerers say they are."""
+    """The questions and answers of a capture, what the answerers say they are, and what else is on the wire."""
 
     frames: Frames
     transfers: Transfers
     exchanges: tuple[Exchange, ...]
     identity: tuple[IdentityRow, ...]
+    also_heard: tuple[tuple[str, str], ...] = ()
 
     @classmethod
     def of(cls, frames: Frames, *, show_vin: bool) -> Talk:
         """Put the conversation of a capture together."""
         found = conversations(frames)
         listed = exchanges(frames, found)
-        return cls(frames, found.transfers, listed, identity(listed, show_vin=show_vin))
+        return cls(frames, found.transfers, listed, identity(listed, show_vin=show_vin), heard_lines(frames))
 
     def lines_of(self, transfer: int) -> list[int]:
         """Give the capture's lines that one transfer came from."""

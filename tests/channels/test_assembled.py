@@ -297,3 +297,11 @@ def test_of_other_frames_than_those_of_the_conversation_nothing_is_kept():
     frames = capture(sorted(rows, key=lambda row: row[0]))
     learned = learn(lambda: [frames], MAP, None)
     assert {sender.can_id: len(one.rows) for sender, one in learned.assembled.items()} == {0x6E2: 3, 0x6EA: 3}
+
+
+def test_an_answer_that_asks_for_time_is_neither_a_sample_nor_a_refusal():
+    rows = conversation([(1, bytes.fromhex("220101"), b"\x7f\x22\x78")])
+    rows += [(1.5, 0x6EA, frame) for frame in cut_up(block(0x0101, [3700]))]
+    channels = decode(capture(rows), MAP)
+    assert len(channels["Cell_1_01_V"]) == 1
+    assert channels.account.refused_answers == {}
