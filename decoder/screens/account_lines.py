@@ -114,7 +114,8 @@ def unknown_page_words(channels: Channels, message: str, selector: str, value: i
     shown = f"{value:0{bits // 4}X} hex" if bits >= _WIDE_BITS and value >= 0 else str(value)
     what = "answer" if any(m.name == message and m.is_reassembled for m in channels.signal_map.messages) else "frame"
     plural = "" if count == 1 else "s"
-    return f"{printable(message, 40)}: {count:,} {what}{plural} with {printable(selector, 40)} {shown}, a page not in the map"
+    which = f"{printable(selector, 40)} {shown}"
+    return f"{printable(message, 40)}: {count:,} {what}{plural} with {which}, a page not in the map"
 
 
 def payload_words(account: DecodeAccount) -> Iterator[str]:
