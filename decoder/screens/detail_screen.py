@@ -37,7 +37,8 @@ class Detail(DeskView):
         series = self.desk.chosen
         if series is None:
             return [line(), line("  No channel is chosen.")]
-        facts = facts_of(self.desk.channels, series.channel.name, self.desk.now_ns, self._so_far(series))
+        so_far, show_vin = self._so_far(series), self.desk.session.show_vin
+        facts = facts_of(self.desk.channels, series.channel.name, self.desk.now_ns, so_far, show_vin=show_vin)
         findings = self._findings(series, width)
         # Where there is little room, what says least about the moment is left out, before the picture gets too low.
         below = [*self._fact_lines(facts, width), *findings]

@@ -11,6 +11,7 @@ from decoder.printable import printable
 from decoder.screens.plot import in_quantity_unit
 from decoder.screens.rows import Moment, moment_of, value_words
 from decoder.screens.symbols import age_words, digits_of, number_words, state_words, time_words
+from decoder.transport.meaning import answer_hex
 
 if TYPE_CHECKING:
     from decoder.channels import Channels, Series
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 _SHOWN_BYTES: Final = 8
 OTHER_BIT: Final = "·"
+_HIDDEN_BITS: Final = "********"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +30,13 @@ class Fact:
     text: str
 
 
-def facts_of(channels: Channels, name: str, time_ns: int, extremes: tuple[float, float]) -> tuple[Fact, ...]:
-    """List what is known about the channel called `name` at `time_ns`; text from files is made safe."""
+def facts_of(
+    channels: Channels, name: str, time_ns: int, extremes: tuple[float, float], *, show_vin: bool = False
+) -> tuple[Fact, ...]:
+    """List what is known about the channel called `name` at `time_ns`; text from files is made safe.
+
+    Bytes of a vehicle identification number are hidden unless `show_vin`.
+    """
     series = channels[name]
     moment = moment_of(series, time_ns)
     return (
@@ -38,7 +45,7 @@ def facts_of(channels: Channels, name: str, time_ns: int, extremes: tuple[float,
         Fact("limits", f"low {_limit(series, series.channel.low)} · high {_limit(series, series.channel.high)}"),
         Fact("raw", _raw(series, moment)),
         Fact("frame", _frame(channels, series, moment)),
-        *_payload(channels, series, moment),
+        *_payload(channels, series, moment, show_vin=show_vin),
         Fact("field", _field(series)),
         Fact("taken as", f"{series.channel.quantity or 'nothing known'}: {printable(series.channel.role.rule, 300)}"),
         *([Fact("comment", printable(series.channel.signal.comment, 300))] if series.channel.signal.comment else []),
@@ -99,7 +106,7 @@ def _frame(channels: Channels, series: Series, moment: Moment) -> str:
     return f"{who}{kinds} · line {int(frames.line[row])} · {at} · {size}"
 
 
-def _payload(channels: Channels, series: Series, moment: Moment) -> tuple[Fact, ...]:
+def _payload(channels: Channels, series: Series, moment: Moment, *, show_vin: bool) -> tuple[Fact, ...]:
     """Show the payload in hex, and below it the field's own bits; other bits are dots."""
     if moment.index is None:
         return ()
@@ -108,15 +115,21 @@ def _payload(channels: Channels, series: Series, moment: Moment) -> tuple[Fact, 
     first = max(0, min(field.first_byte, len(payload) - _SHOWN_BYTES))
     last = min(len(payload), max(first + _SHOWN_BYTES, field.last_byte + 1))
     own = set(field.bit_numbers())
+    shown = [f"{byte:02X}" for byte in payload]
+    if series.channel.is_assembled and payload:
+        shown = answer_hex(None, payload, show_vin=show_vin).split(" ")
     numbers, hexes, bits = [], [], []
     for byte in range(first, last):
         numbers.append(f"byte {byte}".ljust(8))
         mine = any(byte * 8 + bit in own for bit in range(8))
-        hexes.append((f"[{payload[byte]:02X}]" if mine else f" {payload[byte]:02X} ").ljust(8))
-        bits.append(
-            "".join(str(payload[byte] >> bit & 1) if byte * 8 + bit in own else OTHER_BIT for bit in range(7, -1, -1))
-        )
+        hexes.append((f"[{shown[byte]}]" if mine else f" {shown[byte]} ").ljust(8))
+        bits.append(_HIDDEN_BITS if shown[byte] == "**" else _bits_of(payload[byte], byte, own))
     return Fact("", " ".join(numbers)), Fact("payload", " ".join(hexes)), Fact("bits", " ".join(bits))
+
+
+def _bits_of(value: int, byte: int, own: set[int]) -> str:
+    """Write the bits of one byte that are the field's own, others as dots."""
+    return "".join(str(value >> bit & 1) if byte * 8 + bit in own else OTHER_BIT for bit in range(7, -1, -1))
 
 
 def _field(series: Series) -> str:

@@ -302,3 +302,18 @@ def test_wrapped_text_loses_nothing_and_fits(text, width):
     lines = wrapped(text, width)
     assert all(cell_len(line) <= width for line in lines)
     assert "".join(lines).replace(" ", "") == text.replace(" ", "")
+
+
+def test_a_vehicle_identification_number_in_an_answer_is_hidden_in_the_details():
+    from decoder.bits import Field
+    from decoder.channels import decode
+    from decoder.maps.signal_map import Message, Signal, SignalMap
+    from tests.building import capture, cut_up
+
+    message = Message("Who", 0x6EA, False, 20, (Signal("Letter", Field(24, 8)),), is_reassembled=True)
+    rows = [(0.01 * n, 0x6EA, frame) for n, frame in enumerate(cut_up(b"\x62\xf1\x90CGHARBRSHTL000001"))]
+    channels = decode(capture(rows), SignalMap((message,)))
+    hidden = facts_of(channels, "Letter", int(1e9), (0.0, 1.0))
+    shown = facts_of(channels, "Letter", int(1e9), (0.0, 1.0), show_vin=True)
+    assert "[**]" in {fact.word: fact.text for fact in hidden}["payload"]
+    assert "[43]" in {fact.word: fact.text for fact in shown}["payload"]
