@@ -256,4 +256,5 @@ def _head(transfers: Transfers, begin: NDArray[np.int64]) -> NDArray[np.uint8]:
     """Give the first three bytes from each place on."""
     if not len(transfers.data):
         return np.zeros((len(begin), 3), np.uint8)
-    return transfers.data[np.minimum(begin[:, None] + np.arange(3), len(transfers.data) - 1)]
+    head: NDArray[np.uint8] = transfers.data[np.minimum(begin[:, None] + np.arange(3), len(transfers.data) - 1)]
+    return head
