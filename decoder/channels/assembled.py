@@ -17,6 +17,7 @@ from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939 import j1939_transfers
 from decoder.transport.services import NEGATIVE, PENDING
 from decoder.transport.tracks import LEAST_SHARE, Shares, shares
+from decoder.transport.transfers import Fault
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -28,7 +29,9 @@ if TYPE_CHECKING:
     from decoder.transport.transfers import Transfers
 
 # PDU formats of transport frames: connection management EC, data EB (SAE J1939-21 clause 5.10).
-_J1939_FORMATS: Final = (0xEC, 0xEB)
+PACKET_FORMATS: Final = (0xEC, 0xEB)
+# Bounds the memory while payloads are laid side by side.
+_PAYLOADS_AT_ONCE: Final = 4096
 
 
 class Sender(NamedTuple):
@@ -48,7 +51,8 @@ class Assembled:
     rows : intp, that frame; time_ns : int64, its time; block : intp, the block of the capture that it stands in
     begin, length : int64, where each payload stands in `data` (uint8)
     question : intp, which question each answers (-1: none was heard): equal questions have equal numbers
-    in_vain, in_vain_ns : intp, int64; questions to this sender that brought no such payload, and when they were asked
+    in_vain, in_vain_ns : intp, int64; questions to this sender that brought no such payload, and when they were asked;
+        without those at a time that the capture's clock went through twice
     is_asked_for : they come as answers
     broken, refused : payloads that did not arrive whole, and negative answers; neither is among the rows
     """
@@ -74,10 +78,14 @@ class Assembled:
 
     def matrix(self, width: int) -> NDArray[np.uint8]:
         """Give the first `width` bytes of each payload (n x width), zeros past its end."""
-        columns = np.arange(width)
-        inside = columns < self.length[:, None]
-        at = np.where(inside, self.begin[:, None] + columns, 0)
-        return np.where(inside, self.data[at], 0) if len(self.data) else np.zeros((len(self.rows), width), np.uint8)
+        matrix = np.zeros((len(self.rows), width), np.uint8)
+        # Payloads of one length at a time: a table of indices over all of them would be many times the result.
+        for length in np.unique(self.length).tolist():
+            of_length = np.flatnonzero(self.length == length)
+            for rows in np.array_split(of_length, len(of_length) // _PAYLOADS_AT_ONCE + 1):
+                columns = np.arange(min(length, width))
+                matrix[rows, : len(columns)] = self.data[self.begin[rows, None] + columns]
+        return matrix
 
     def __contains__(self, row: int) -> bool:
         """Tell whether the frame in `row` completed a payload."""
@@ -92,10 +100,14 @@ class Assembled:
         begin = int(self.begin[number])
         return self.data[begin : begin + int(self.length[number])].tobytes()
 
-    def unanswered(self, samples: NDArray[np.intp]) -> NDArray[np.int64]:
-        """Give when the questions that payloads like `samples` answer were asked in vain, in order."""
+    def questions_of(self, samples: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Give the questions that payloads answer, each once."""
         wanted = np.unique(self.question[samples])
-        return np.sort(self.in_vain_ns[np.isin(self.in_vain, wanted[wanted >= 0])])
+        return wanted[wanted >= 0]
+
+    def unanswered(self, questions: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Give when any of these questions was asked in vain, in order; of several at one time each counts."""
+        return np.sort(self.in_vain_ns[np.isin(self.in_vain, questions)])
 
 
 AllAssembled = dict[Sender, Assembled]
@@ -155,7 +167,7 @@ def _count(frames: Frames, counts: dict[Key, NDArray[np.int64]]) -> None:
 def _worth_keeping(frames: Frames, counts: Mapping[Key, NDArray[np.int64]]) -> NDArray[np.intp]:
     """Give the rows, in order, of all streams that may carry a transport protocol."""
     formats = frames.can_id >> 16 & 0xFF
-    j1939 = ((frames.flags & EXTENDED) != 0) & np.isin(formats, _J1939_FORMATS)
+    j1939 = ((frames.flags & EXTENDED) != 0) & np.isin(formats, PACKET_FORMATS)
     keep = [np.flatnonzero(j1939)]
     for key, rows in frames.rows_of.items():
         total, plain, addressed = counts[key].tolist()
@@ -179,25 +191,32 @@ def _assembled(
     known: Shares | None,
 ) -> AllAssembled:
     """Put together; `row` and `block` say for each of `frames` where it stands in the capture."""
-    named = frozenset((m.can_id, m.extended) for m in signal_map.messages if m.is_reassembled and not m.is_j1939)
     found: AllAssembled = {}
-    talk = conversations(frames, capture_ns, known, named)
+    talk = conversations(frames, capture_ns, known, signal_map.reassembled)
     questions = _Questions(frames, talk)
-    paths = talk.transfers.paths
-    for key in dict.fromkeys(path.key for path in paths):
-        of_key = [number for number, path in enumerate(paths) if path.key == key]
-        sender = Sender(key.bus, key.can_id, key.extended)
-        found[sender] = _of_paths(frames, talk.transfers, of_key, row, block, questions)
+    by_sender: dict[Sender, list[int]] = {}
+    for number, path in enumerate(talk.transfers.paths):
+        by_sender.setdefault(Sender(path.key.bus, path.key.can_id, path.key.extended), []).append(number)
+    of_path = _by_path(talk.transfers)
+    for sender, numbers in by_sender.items():
+        found[sender] = _of_paths(frames, talk.transfers, numbers, of_path, row, block, questions)
     if any(message.is_j1939 for message in signal_map.messages):
         groups = j1939_transfers(frames)
+        of_path = _by_path(groups)
         senders: dict[Sender, list[int]] = {}
         for number, path in enumerate(groups.paths):
             if path.pgn is not None:
                 sender = Sender(path.key.bus, pgn=path.pgn, source_address=path.address)
                 senders.setdefault(sender, []).append(number)
         for sender, numbers in senders.items():
-            found[sender] = _of_paths(frames, groups, numbers, row, block, None)
+            found[sender] = _of_paths(frames, groups, numbers, of_path, row, block, None)
     return found
+
+
+def _by_path(transfers: Transfers) -> list[NDArray[np.intp]]:
+    """Give the numbers of the transfers of each path, in order; all paths at once, for there may be thousands."""
+    order = np.argsort(transfers.path, kind="stable")
+    return np.split(order, np.searchsorted(transfers.path[order], np.arange(1, len(transfers.paths))))
 
 
 class _Questions:
@@ -206,42 +225,54 @@ class _Questions:
     def __init__(self, frames: Frames, talk: Conversations) -> None:
         numbers: dict[bytes, int] = {}
         self.of_transfer = np.full(len(talk.transfers), -1, np.intp)
-        self.in_vain: dict[Key, list[tuple[int, int]]] = {}
+        self.in_vain: dict[Key, list[tuple[int, int, int]]] = {}  # question, its time and row
+        transfers, first_row = talk.transfers, talk.transfers.first_row
+        answerers: dict[int, set[Key]] = {}
+        for answerer, askers in talk.askers.items():
+            for asker in askers:
+                answerers.setdefault(asker, set()).add(transfers.paths[answerer].key)
         for exchange in exchanges(frames, talk):
-            if exchange.request is None or exchange.answerer is None:
+            if exchange.request is None or exchange.request_transfer is None:
                 continue
             number = numbers.setdefault(exchange.request, len(numbers))
             if exchange.outcome == "answered" and exchange.answer_transfer is not None:
                 self.of_transfer[exchange.answer_transfer] = number
-            else:
-                answerer = exchange.answerer
-                key = Key(frames.bus_number(exchange.bus), answerer.can_id, answerer.extended)
-                self.in_vain.setdefault(key, []).append((number, exchange.time_ns))
+                continue
+            asked = number, exchange.time_ns, int(first_row[exchange.request_transfer])
+            end = exchange.answerer
+            if end is not None:
+                keys = {Key(frames.bus_number(exchange.bus), end.can_id, end.extended)}
+            else:  # nobody answered what went to all at once
+                keys = answerers.get(int(transfers.path[exchange.request_transfer]), set())
+            for key in keys:
+                self.in_vain.setdefault(key, []).append(asked)
 
 
 def _of_paths(
     frames: Frames,
     transfers: Transfers,
     paths: list[int],
+    of_path: list[NDArray[np.intp]],
     row: NDArray[np.intp],
     block: NDArray[np.intp],
     questions: _Questions | None,
 ) -> Assembled:
-    mine = np.flatnonzero(np.isin(transfers.path, paths))
-    whole = transfers.whole[mine]
+    mine = np.sort(np.concatenate([of_path[number] for number in paths]))
+    whole = transfers.fault[mine] == Fault.NONE
     begin = transfers.byte_start[:-1][mine]
     head = _head(transfers, begin)
     negative = whole & (head[:, 0] == NEGATIVE) & (questions is not None)
     kept = mine[whole & ~negative]
-    last = transfers.last_row[kept]
+    last = transfers.rows[transfers.row_start[kept + 1] - 1]
     in_vain = questions.in_vain.get(transfers.paths[paths[0]].key, []) if questions else []
-    table = np.array(in_vain, np.int64).reshape(-1, 2)
+    table = np.array(in_vain, np.int64).reshape(-1, 3)
+    table = table[_once_only(table[:, 1], table[:, 2], frames.time_ns[last], last)]
     return Assembled(
         rows=row[last],
         time_ns=frames.time_ns[last],
         block=block[last],
         begin=transfers.byte_start[:-1][kept],
-        length=transfers.received[kept],
+        length=transfers.byte_start[kept + 1] - transfers.byte_start[kept],
         data=transfers.data,
         question=questions.of_transfer[kept] if questions else np.full(len(kept), -1, np.intp),
         in_vain=table[:, 0].astype(np.intp),
@@ -250,6 +281,21 @@ def _of_paths(
         broken=int(np.count_nonzero(~whole)),
         refused=int(np.count_nonzero(negative & (head[:, 2] != PENDING))),
     )
+
+
+def _once_only(
+    asked_ns: NDArray[np.int64], asked_row: NDArray[np.int64], heard_ns: NDArray[np.int64], heard_row: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Tell which questions were asked at a time that the capture's clock went through once.
+
+    Of the others, time does not tell which answer they followed.
+    """
+    order = np.argsort(np.concatenate([asked_row, heard_row]), kind="stable")
+    time_ns = np.concatenate([asked_ns, heard_ns])[order]
+    before, after = np.maximum.accumulate(time_ns), np.minimum.accumulate(time_ns[::-1])[::-1]
+    once = np.empty(len(order), np.bool_)
+    once[order] = (time_ns >= before) & (time_ns <= after)
+    return once[: len(asked_ns)]
 
 
 def _head(transfers: Transfers, begin: NDArray[np.int64]) -> NDArray[np.uint8]:

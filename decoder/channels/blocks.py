@@ -67,16 +67,16 @@ class _Learning:
     low: float = np.inf
     high: float = -np.inf
     edges: list[_Edge] = field(default_factory=list)
-    unanswered_ns: NDArray[np.int64] | None = None
+    questions: NDArray[np.intp] | None = None
 
     def take(self, block: int, source: Source, cut: Cut) -> None:
         """Learn from one block with at least one sample."""
         if self.timed < CYCLE_SAMPLES:
             self.times.append(cut.time_ns[: CYCLE_SAMPLES - self.timed].copy())
             self.timed += len(self.times[-1])
-        if cut.unanswered_ns is not None:
-            known = np.empty(0, np.int64) if self.unanswered_ns is None else self.unanswered_ns
-            self.unanswered_ns = np.union1d(known, cut.unanswered_ns)
+        if cut.questions is not None:
+            known = np.empty(0, np.intp) if self.questions is None else self.questions
+            self.questions = np.union1d(known, cut.questions)
         count, low, high = extremes(source.message, source.signal, cut.raw)
         if count:
             self.count += count
@@ -159,7 +159,10 @@ def learn(blocks: Callable[[], Iterable[Frames]], signal_map: SignalMap, sheet: 
         (name, channels[name].quantity, one.count, one.high - one.low if one.count else 0.0, _step(channels[name]))
         for name, one in learned.items()
     )
-    wholes = {name: _wholes(one, number, last_ns, stuck=name in stuck) for name, one in learned.items()}
+    wholes = {
+        name: _wholes(one, number, last_ns, _unanswered_ns(source, one, assembled), stuck=name in stuck)
+        for source, (name, one) in zip(sources, learned.items(), strict=True)
+    }
     per_block = tuple({name: whole[block] for name, whole in wholes.items()} for block in range(number))
     return Learned(channels, per_block, first_ns or 0, last_ns, assembled)
 
@@ -172,7 +175,15 @@ def _step(channel: Channel) -> float:
     return abs(channel.signal.scale)
 
 
-def _wholes(learning: _Learning, blocks: int, end_ns: int, *, stuck: bool) -> list[Whole]:
+def _unanswered_ns(source: Source, learning: _Learning, assembled: AllAssembled) -> NDArray[np.int64] | None:
+    """Give when a channel's samples were asked for in vain; ``None`` for what comes unasked."""
+    sender = source.stream.sender
+    return None if sender is None or learning.questions is None else assembled[sender].unanswered(learning.questions)
+
+
+def _wholes(
+    learning: _Learning, blocks: int, end_ns: int, unanswered_ns: NDArray[np.int64] | None, *, stuck: bool
+) -> list[Whole]:
     """Give for each block what stands before and after it."""
     usual = learning.usual_cycle_s()
     by_block = {edge.block: edge for edge in learning.edges}
@@ -183,7 +194,7 @@ def _wholes(learning: _Learning, blocks: int, end_ns: int, *, stuck: bool) -> li
         edge = by_block.get(block)
         next_ns.append(next_ns[-1] if edge is None else edge.first_ns)
     return [
-        Whole(usual, stuck, Neighbours(earlier, later, run_first, run_last), following, learning.unanswered_ns)
+        Whole(usual, stuck, Neighbours(earlier, later, run_first, run_last), following, unanswered_ns)
         for (earlier, run_first), (later, run_last), following in zip(before, after, reversed(next_ns), strict=False)
     ]
 

@@ -241,12 +241,14 @@ class Cut:
     """The samples of one channel as cut from its payloads: rows of the capture, their times, raw values.
 
     unanswered_ns : when they were asked for in vain, where they come from answers
+    questions : which questions they answer, see `Assembled`
     """
 
     rows: NDArray[np.intp]
     time_ns: NDArray[np.int64]
     raw: NDArray[Any]
     unanswered_ns: NDArray[np.int64] | None = None
+    questions: NDArray[np.intp] | None = None
 
 
 def samples_of(
@@ -294,15 +296,12 @@ def _shared_rows(payloads: Carried, found: Sequence[Samples]) -> dict[int, Cut]:
             rows, times = (
                 (payloads.rows, payloads.time_ns) if all_of_them else (payloads.rows[at], payloads.time_ns[at])
             )
-            where[id(samples.rows)] = Cut(rows, times, _NO_RAW, _unanswered_ns(payloads, at))
+            cut, one = Cut(rows, times, _NO_RAW), payloads.assembled
+            if one is not None and payloads.number is not None and one.is_asked_for:
+                questions = one.questions_of(payloads.number[at])
+                cut = replace(cut, unanswered_ns=one.unanswered(questions), questions=questions)
+            where[id(samples.rows)] = cut
     return where
-
-
-def _unanswered_ns(payloads: Carried, at: NDArray[np.intp]) -> NDArray[np.int64] | None:
-    one = payloads.assembled
-    if one is None or payloads.number is None or not one.is_asked_for:
-        return None
-    return one.unanswered(payloads.number[at])
 
 
 def _one_series(channel: Channel, cut: Cut, end_ns: int) -> Series:
@@ -396,7 +395,12 @@ def _account_of(
     known = {key for stream in streams for key in keys_of(stream, frames.rows_of)}
     unknown = {key: len(rows) for key, rows in frames.rows_of.items() if key not in known}
     seen = {id(stream.message) for stream in streams}
-    senders = {stream.message.name: found[stream.sender] for stream in streams if stream.sender is not None}
+    broken, refused = Counter[str](), Counter[str]()
+    # A name may stand for several messages, and a message may be on several buses.
+    for name, sender in {(stream.message.name, stream.sender): None for stream in streams}:
+        if sender is not None:
+            broken[name] += found[sender].broken
+            refused[name] += found[sender].refused
     error = int(np.count_nonzero(frames.flags & ERROR))
     remote = int(np.count_nonzero(frames.flags & (REMOTE | ERROR))) - error
     return DecodeAccount(
@@ -410,7 +414,7 @@ def _account_of(
         unknown_pages=dict(counts.pages),
         short_frames={name: count for name, count in counts.short.items() if count},
         long_frames={name: count for name, count in counts.long.items() if count},
-        broken_payloads={name: one.broken for name, one in senders.items() if one.broken},
-        refused_answers={name: one.refused for name, one in senders.items() if one.refused},
+        broken_payloads={name: count for name, count in broken.items() if count},
+        refused_answers={name: count for name, count in refused.items() if count},
         unseen=tuple(message.name for message in signal_map.messages if id(message) not in seen),
     )

@@ -7,6 +7,7 @@ and has an empty value (NaN, or ``None`` where a column needs integers of more t
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
@@ -129,6 +130,11 @@ class Series:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    @property
+    def present(self) -> int:
+        """How many of its samples have a value."""
+        return len(self) - (0 if self.absent is None else int(np.count_nonzero(self.absent)))
 
     @cached_property
     def number(self) -> NDArray[np.float64]:
@@ -253,18 +259,21 @@ class Channels(Mapping[str, Series]):
         return sorted(found, key=lambda s: place_order(s.channel.place))
 
     def one_a_place(self, name: str) -> list[Series]:
-        """Give the series of a quantity, ordered by place; of several for one cell that with the most samples.
+        """Give the series of a quantity, ordered by place; of several for one cell that with the most values.
 
         A cell that is both broadcast and asked for is one cell: two ways of reading it at two times have no spread.
+        Where several source addresses of one bus send cells, each has cells of its own.
         """
+        those = [series for series in self.values() if series.channel.quantity == name]
+        senders = {(one.channel.bus, one.channel.source_address) for one in those}
+        named = Counter(bus for bus, address in senders if address is not None)
         best: dict[object, Series] = {}
-        for series in self.values():
-            if series.channel.quantity == name:
-                channel = series.channel
-                whole_name = channel.place.cell is None
-                at = channel.name if whole_name else (channel.bus, channel.source_address, channel.place)
-                if at not in best or len(series) > len(best[at]):
-                    best[at] = series
+        for series in those:
+            channel = series.channel
+            address = channel.source_address if named[channel.bus] > 1 else None
+            at = channel.name if channel.place.cell is None else (channel.bus, address, channel.place)
+            if at not in best or series.present > best[at].present:
+                best[at] = series
         return sorted(best.values(), key=lambda s: place_order(s.channel.place))
 
     def to_pandas(self) -> pd.DataFrame:

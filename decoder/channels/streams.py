@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from decoder.channels.assembled import AllAssembled, Assembled, Sender
+from decoder.channels.assembled import PACKET_FORMATS, AllAssembled, Assembled, Sender
 from decoder.frames import CLASSIC_BYTES
 from decoder.transport.j1939_id import GLOBAL_ADDRESS, pgn, source
 
@@ -140,9 +140,17 @@ def _group_streams(
 def keys_of(stream: Stream, keys: Iterable[Key]) -> tuple[Key, ...]:
     """Give the streams of frames that a stream of the map covers, those that carry its payloads in parts included."""
     sender = stream.sender
-    if sender is None or sender.pgn is not None:
+    if sender is None:
         return stream.keys
+    if sender.pgn is not None:
+        return (*stream.keys, *(key for key in keys if _carries_packets(key, sender)))
     return (*stream.keys, *(k for k in keys if k == (sender.bus, sender.can_id, sender.extended)))
+
+
+def _carries_packets(key: Key, sender: Sender) -> bool:
+    """Tell whether a stream carries the packets of a source's long parameter groups."""
+    own = key.bus == sender.bus and key.extended and source(key.can_id) == sender.source_address
+    return own and key.can_id >> 16 & 0xFF in PACKET_FORMATS
 
 
 def carried(frames: Frames, stream: Stream, found: Mapping[Sender, Assembled]) -> Carried:

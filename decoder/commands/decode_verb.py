@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from decoder.commands.options import Verbs, add_capture, add_map, add_verb, load_maps, load_the_sheet, seconds
 from decoder.errors import UsageError
+from decoder.printable import printable
 
 if TYPE_CHECKING:
     import argparse
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from decoder.frames import Frames
 
 _SHAPES = ("long", "wide")
+_ENDINGS = ("", ".csv", ".txt", ".parquet")
 
 
 def add(verbs: Verbs) -> None:
@@ -66,6 +68,11 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> None:
+    ending = Path(options.out).suffix.lower() if options.out else ""
+    if ending not in _ENDINGS:
+        raise UsageError(
+            f"a table is not written as {printable(ending)}", expected="a name that ends in .csv or .parquet"
+        )
     if not options.map:
         raise UsageError("decode needs a signal map", advice="name one with --map M.dbc")
     if options.shape == "wide" and options.every is None:

@@ -24,10 +24,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from decoder.commands.options import Verbs, add_capture, add_show_vin, add_verb, load_frames
+from decoder.commands.options import Verbs, add_capture, add_map, add_show_vin, add_verb, load_frames, load_maps
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from decoder.transport.exchange import End, Exchange
     from decoder.transport.identity import IdentityRow
@@ -36,8 +36,11 @@ _MORE = """\
 Outcomes: answered; refused (with the reason); pending (told to wait, and the final answer never came); unanswered
 (nothing within 5 s or before the capture ended); broken (question or answer did not arrive whole); silent (the
 question waived its answer, and none came).
+What broke it: missing (frames are not there), sequence (frames out of order), time-out (the next frame came more than
+1 s later), overflow (the receiver refused the length), cut off (the capture begins or ends inside).
 On a terminal lines are cut to its width; in a file or a pipe they are whole."""
 _HEX = 16
+_WIDE = 110  # columns; a narrower terminal does without service names and lengths
 _NARROWEST = 40  # columns; a terminal that says it has fewer is not believed
 
 
@@ -45,6 +48,7 @@ def add(verbs: Verbs) -> None:
     """Add the verb."""
     verb = add_verb(verbs, "exchanges", run, "say who asked whom, what came back and how long it took", _MORE)
     add_capture(verb)
+    add_map(verb)
     verb.add_argument(
         "--identifier",
         action="append",
@@ -71,7 +75,7 @@ def hexadecimal(text: str) -> int:
     """Read a number in hex, with or without 0x in front."""
     digits = text.strip().lower().removeprefix("0x")
     if not digits or not all(digit in "0123456789abcdef" for digit in digits):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number in hex, such as F190")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number in hex, such as F190 or 6EA")
     return int(digits, _HEX)
 
 
@@ -80,17 +84,23 @@ def run(options: argparse.Namespace) -> int:
     from decoder.atomic import write_text
     from decoder.transport.exchanges import exchanges
     from decoder.transport.identity import identity
+    from decoder.transport.iso_tp import conversations
 
+    named = load_maps(options).reassembled
     frames = load_frames(options)
-    everything = exchanges(frames)
+    everything = exchanges(frames, conversations(frames, named=named))
     kept = [one for one in everything if _is_kept(one, options)]
     known = identity(kept, show_vin=options.show_vin)
     if options.json:
         text = json_text(kept, known, show_vin=options.show_vin)
     else:
         first_ns = int(frames.time_ns[0]) if len(frames) else 0
-        lines = text_lines(kept, known, of=len(everything), first_ns=first_ns, show_vin=options.show_vin)
-        text = "\n".join(_cut(lines) if not options.out and sys.stdout.isatty() else lines)
+        on_screen = not options.out and sys.stdout.isatty()
+        columns = shutil.get_terminal_size().columns if on_screen else _WIDE
+        lines = text_lines(
+            kept, known, of=len(everything), first_ns=first_ns, show_vin=options.show_vin, narrow=columns < _WIDE
+        )
+        text = "\n".join(_cut(lines, columns) if on_screen else lines)
     if options.out:
         write_text(Path(options.out), text + "\n")
     else:
@@ -109,23 +119,29 @@ def _is_kept(exchange: Exchange, options: argparse.Namespace) -> bool:
     return not options.end or not ends.isdisjoint(options.end)
 
 
-def _identifiers(exchange: Exchange) -> Iterator[int]:
+def _identifiers(exchange: Exchange) -> tuple[int, ...]:
     """Give all identifiers that an exchange is about: a request may list several."""
-    from decoder.transport.services import SERVICES
+    from decoder.transport.services import identifiers_of_request
 
-    if exchange.identifier is not None:
-        yield exchange.identifier
-    row = SERVICES.get(exchange.service) if exchange.service is not None else None
-    if row is None or not row.several or exchange.request is None:
-        return
-    for at in range(1, len(exchange.request), row.echo):
-        yield int.from_bytes(exchange.request[at : at + row.identifier_bytes], "big")
+    if exchange.request is not None:
+        return identifiers_of_request(exchange.request)
+    return () if exchange.identifier is None else (exchange.identifier,)
 
 
 def text_lines(
-    kept: Sequence[Exchange], known: Sequence[IdentityRow], *, of: int, first_ns: int, show_vin: bool = False
+    kept: Sequence[Exchange],
+    known: Sequence[IdentityRow],
+    *,
+    of: int,
+    first_ns: int,
+    show_vin: bool = False,
+    narrow: bool = False,
 ) -> list[str]:
-    """Give counts, what the answerers say they are, and one line an exchange; `of`: how many there are in all."""
+    """Give counts, what the answerers say they are, and one line an exchange.
+
+    of : how many there are in all
+    narrow : without the columns that can be done without
+    """
     from decoder.commands.words import table, wrapped
     from decoder.screens.exchange_rows import NO_EXCHANGES, counted_words
 
@@ -141,9 +157,12 @@ def text_lines(
             "To quote when ordering a part",
             *_identity_table(known, several=several),
         ]
-    headings = ("time", *(("bus",) if several else ()), *_HEADINGS)
-    rows = [_row(one, first_ns, several=several, show_vin=show_vin) for one in kept]
-    return [*lines, "", *table(rows, headings, _LEFT)]
+    headings = ("time", "bus", *_HEADINGS)
+    left_out = {*(() if several else ("bus",)), *(("service", "bytes") if narrow else ())}
+    columns = [number for number, heading in enumerate(headings) if heading not in left_out]
+    rows = [_row(one, first_ns, show_vin=show_vin) for one in kept]
+    shown = [[row[number] for number in columns] for row in rows]
+    return [*lines, "", *table(shown, [headings[number] for number in columns], _LEFT)]
 
 
 _IDENTITY_HEADINGS = ("name", "identifier", "text", "from")
@@ -167,7 +186,7 @@ def _identity_table(known: Sequence[IdentityRow], *, several: bool) -> list[str]
     return table(rows, _IDENTITY_HEADINGS, _LEFT)
 
 
-def _row(exchange: Exchange, first_ns: int, *, several: bool, show_vin: bool) -> tuple[str, ...]:
+def _row(exchange: Exchange, first_ns: int, *, show_vin: bool) -> tuple[str, ...]:
     from decoder.printable import printable
     from decoder.screens.exchange_rows import asked_words, reason_parts, says_words, sides, took_words
     from decoder.screens.symbols import time_words
@@ -175,7 +194,7 @@ def _row(exchange: Exchange, first_ns: int, *, several: bool, show_vin: bool) ->
     said = says_words(exchange, show_vin=show_vin)
     return (
         time_words((exchange.time_ns - first_ns) / 1e9),
-        *((printable(exchange.bus, 20),) if several else ()),
+        printable(exchange.bus, 20),
         sides(exchange, ">"),
         asked_words(exchange),
         exchange.name,
@@ -186,9 +205,8 @@ def _row(exchange: Exchange, first_ns: int, *, several: bool, show_vin: bool) ->
     )
 
 
-def _cut(lines: Sequence[str]) -> list[str]:
+def _cut(lines: Sequence[str], columns: int) -> list[str]:
     """Cut lines to the terminal's width; one of a table that breaks cannot be read."""
-    columns = shutil.get_terminal_size().columns
     if columns < _NARROWEST:
         return list(lines)
     return [line if len(line) <= columns else f"{line[: columns - 1]}…" for line in lines]

@@ -73,9 +73,12 @@ def load_frames(options: argparse.Namespace) -> Frames:
     from decoder.commands.progress import reading
 
     with reading("reading") as progress:
-        return read_capture(
+        frames = read_capture(
             options.capture, bus=options.bus, from_s=options.from_s, to_s=options.to_s, progress=progress
         )
+    if not len(frames) and frames.account.frames:
+        print("cellglean: no frame lies in the part of the capture that was asked for", file=sys.stderr)
+    return frames
 
 
 def load_maps(options: argparse.Namespace) -> SignalMap:

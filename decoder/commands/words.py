@@ -83,7 +83,9 @@ def decoding_lines(channels: Channels) -> Iterator[str]:
     """Say what the map explains of the frames, and what it does not."""
     account = channels.account
     with_samples = sum(1 for series in channels.values() if len(series))
-    yield f"{account.decoded_frames:,} frames decoded into {with_samples:,} channels"
+    silent = len(channels) - with_samples
+    without = f", {silent:,} more have no samples" if silent else ""
+    yield f"{account.decoded_frames:,} frames decoded into {with_samples:,} channels{without}"
     if account.unknown_identifiers:
         frames = sum(account.unknown_identifiers.values())
         yield f"  not in the map: {len(account.unknown_identifiers):,} identifiers, {frames:,} frames"
@@ -111,6 +113,16 @@ def talk_lines(exchanges: Sequence[Exchange], *, show_vin: bool = False) -> Iter
         yield counted_words(exchanges)
     for row in identity(exchanges, show_vin=show_vin):
         yield f"  {identity_words(row)}"
+
+
+def attribute_lines(channels: Channels, exchanges: Sequence[Exchange]) -> Iterator[str]:
+    """Name messages that describe single frames where the identifier carries answers."""
+    answering = {(one.answerer.can_id, one.answerer.extended) for one in exchanges if one.answerer is not None}
+    for message in channels.signal_map.messages:
+        plain = not (message.is_reassembled or message.exceeds_a_frame)
+        if plain and (message.can_id, message.extended) in answering:
+            name = printable(message.name)
+            yield f"  {name} describes single frames, yet its identifier carries answers (attribute CellgleanPayload)"
 
 
 def finding_lines(judgement: Judgement, first_ns: int) -> list[str]:
@@ -199,6 +211,7 @@ def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = F
     from decoder.transport.heard import heard_lines
 
     account = channels.frames.account
+    talk = exchanges(channels.frames)
     paths = ", ".join(printable(path) for path in account.paths) or "capture"
     pack = channels.sheet.name if channels.sheet is not None and channels.sheet.name else None
     modules = module_lines(channels)
@@ -209,7 +222,8 @@ def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = F
         "",
         *account_lines(account),
         *decoding_lines(channels),
-        *talk_lines(exchanges(channels.frames), show_vin=show_vin),
+        *attribute_lines(channels, talk),
+        *talk_lines(talk, show_vin=show_vin),
         *(f"{protocol}: {text}" for protocol, text in heard_lines(channels.frames)),
         *(["", "Cells by module, last and largest spread while the pack was steady", *modules] if modules else []),
         "",

@@ -55,6 +55,7 @@ _PAGES = re.compile(
     rf"SG_MUL_VAL_\s+(?P<number>{_WORD})\s+(?P<name>{_WORD})\s+(?P<parent>{_WORD})\s+"
     r"(?P<ranges>[0-9]{1,20}\s*-\s*[0-9]{1,20}(?:\s*,\s*[0-9]{1,20}\s*-\s*[0-9]{1,20})*)\s*"
 )
+_PAYLOAD = "CellgleanPayload"
 _ONE_RANGE = re.compile(r"([0-9]+)\s*-\s*([0-9]+)")
 
 # The shapes of statements that say nothing about what a frame carries. N number, W word, S text, A number or text.
@@ -225,11 +226,18 @@ class _Additions:
         self.draft.attributes[found[1]] = Attribute(found["type"], choices)
         return True
 
-    def default(self, text: str, line: int) -> bool:  # noqa: ARG002  (all readers are called alike)
+    def default(self, text: str, line: int) -> bool:
         found = _DEFAULT.fullmatch(text)
         if found is not None and found[1] in self.draft.attributes:
             self.draft.attributes[found[1]].default = _value(found["value"])
+            self._check_payload(found[1], _value(found["value"]), line)
         return found is not None
+
+    def _check_payload(self, name: str, written: str, line: int) -> None:
+        """Report a wrong word for what a message describes: it would quietly give no samples."""
+        if name == _PAYLOAD and _word(self.draft.attributes[name], written, PAYLOADS) not in PAYLOADS:
+            what = f"'{printable(written, 40)}' is not among the words of {name}, '{PAYLOADS[0]}' and '{PAYLOADS[1]}'"
+            self.note(line, what, f"read as '{PAYLOADS[0]}'")
 
     def attribute(self, text: str, line: int) -> bool:
         found = _ATTRIBUTE.fullmatch(text)
@@ -250,12 +258,17 @@ class _Additions:
             return signals is not None
         if found["message"]:
             messages = self.messages(found["message"], line, what)
-            for message in messages or ():
-                message.attributes[name] = value
-                if name == "SystemMessageLongSymbol":
-                    message.long_name = value
+            if messages:
+                self._put(messages, name, value, line)
             return messages is not None
         return True
+
+    def _put(self, messages: list[DraftMessage], name: str, value: str, line: int) -> None:
+        self._check_payload(name, value, line)
+        for message in messages:
+            message.attributes[name] = value
+            if name == "SystemMessageLongSymbol":
+                message.long_name = value
 
     def float_type(self, text: str, line: int) -> bool:
         found = _FLOAT_TYPE.fullmatch(text)
@@ -347,17 +360,19 @@ def frame_format(draft: DraftMap, message: DraftMessage) -> str | None:
 
 def describes_whole(draft: DraftMap, message: DraftMessage) -> bool:
     """Tell whether the attribute CellgleanPayload says that a message describes payloads put together from frames."""
-    return _word_of(draft, message, "CellgleanPayload", PAYLOADS) == PAYLOADS[1]
+    return _word_of(draft, message, _PAYLOAD, PAYLOADS) == PAYLOADS[1]
 
 
 def _word_of(draft: DraftMap, message: DraftMessage, name: str, usual_words: tuple[str, ...]) -> str | None:
-    """Give the word of an enumerated attribute: a number counts within its defined words, or the usual ones."""
     attribute = draft.attributes.get(name)
     if attribute is None:
         return None
     written = message.attributes.get(name, attribute.default)
-    if written is None:
-        return None
+    return None if written is None else _word(attribute, written, usual_words)
+
+
+def _word(attribute: Attribute, written: str, usual_words: tuple[str, ...]) -> str | None:
+    """Give the word of an enumerated attribute: a number counts within its defined words, or the usual ones."""
     words = attribute.choices or usual_words
     if not is_plain(written):
         return written

@@ -267,7 +267,9 @@ def _meanings_in(words: Sequence[Word]) -> dict[str, str]:
             continue
         if word.text in _LETTERS and follower.number is not None:
             found.setdefault(_LETTERS[word.text], f"{word.written}{follower.written}")
-        if word.text in {"12", "24"} and follower.text == "v" and "cell" not in found:
+        # Behind another number it counts something: module 4, cell 12, in volts.
+        counts = index > 0 and words[index - 1].number is not None
+        if word.text in {"12", "24"} and follower.text == "v" and "cell" not in found and not counts:
             found.setdefault("12 V", f"{word.written}{follower.written}")
     return found
 

@@ -96,6 +96,11 @@ class SignalMap:
     paths: tuple[str, ...] = ()
     encodings: tuple[str, ...] = ()
 
+    @property
+    def reassembled(self) -> frozenset[tuple[int, bool]]:
+        """The identifiers (number, 29 bits or not) whose payloads come in several frames, by the map's word."""
+        return frozenset((m.can_id, m.extended) for m in self.messages if m.is_reassembled and not m.is_j1939)
+
     def message(self, name: str) -> Message:
         """Give the first message called `name`. Raises `KeyError`."""
         for message in self.messages:

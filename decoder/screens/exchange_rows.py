@@ -15,7 +15,7 @@ from decoder.transport.exchanges import FAILED
 from decoder.transport.identifiers import identifier_name
 from decoder.transport.identity import identifier_text
 from decoder.transport.meaning import answer_hex, meaning, request_hex
-from decoder.transport.services import echo_of_answer
+from decoder.transport.services import echo_of_answer, identifiers_of_request
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,9 +52,11 @@ def identifier_words(service: int | None, identifier: int | None) -> str:
 
 
 def asked_words(exchange: Exchange) -> str:
-    """Write service and identifier in hex."""
+    """Write service and identifier in hex; of several identifiers the first, and how many more."""
     service = "" if exchange.service is None else f"{exchange.service:02X}"
-    return f"{service} {identifier_words(exchange.service, exchange.identifier)}".strip() or NOTHING
+    more = len(identifiers_of_request(exchange.request or b"")) - 1
+    and_more = f" +{more}" if more > 0 else ""
+    return f"{service} {identifier_words(exchange.service, exchange.identifier)}{and_more}".strip() or NOTHING
 
 
 def took_words(latency_ms: float | None) -> str:
@@ -100,8 +102,9 @@ def service_words(exchange: Exchange) -> str:
     """Write the service with its number, and the identifier with the standard's word for it."""
     parts = [f"{exchange.service:02X} {exchange.name}".strip()] if exchange.service is not None else ["not heard whole"]
     if exchange.service is not None and exchange.identifier is not None:
-        name = identifier_name(exchange.service, exchange.identifier)
-        parts.append(f"{identifier_words(exchange.service, exchange.identifier)} {name}".strip())
+        for identifier in identifiers_of_request(exchange.request or b"") or (exchange.identifier,):
+            name = identifier_name(exchange.service, identifier)
+            parts.append(f"{identifier_words(exchange.service, identifier)} {name}".strip())
     return " · ".join(parts)
 
 

@@ -116,7 +116,8 @@ class ExchangesView(DeskView):
         page = f" page {first // rows + 1} of {pages} " if pages > 1 else ""
         lines = [self._count(width), head_line(widths, width, page)]
         if not shown:
-            text = "No exchange fits. Press o to show those that came to a good end too, / to look for something else."
+            good_ones = "o to show those that came to a good end too, " if listed.only_failed else ""
+            text = f"No exchange fits. Press {good_ones}/ to look for something else."
             if not listed.find:
                 text = "No exchange failed. Press o to show all."
             lines += [line(f"  {part}") for part in wrapped(text, width - 4)]

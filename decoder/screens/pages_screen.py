@@ -89,8 +89,8 @@ def _nothing(view: DeskView, width: int) -> list[Line]:
             text = "No channel is flagged. Press o to show all channels."
     elif not desk.channels.signal_map.messages:
         text = (
-            "No channel, because no signal map is open. Open the capture with --map FILE.dbc, or make a map with"
-            " the draft command. Press i for what the capture holds."
+            "No channel, because no signal map is open. Open the capture with --map FILE.dbc. Press i for what the"
+            " capture holds, x for questions and answers."
         )
     else:
         text = (

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from decoder.frames import CLASSIC_BYTES
 from decoder.transport.openings import Openings, refusal_key
 from decoder.transport.protocol_bytes import Role
 from decoder.transport.segments import LONGEST_WAIT_NS
@@ -46,6 +47,7 @@ _LEAST_MATCHED: Final = 0.5
 # What broadcast frames do: bytes behind the payload that are no filling, first bytes that are no service.
 _AGAINST_BITS: Final = 20.0
 _LEAST_LIKE_IT: Final = 0.8
+_LEAST_ONE_VALUE: Final = 0.5
 
 
 def own_bits(tracks: Tracks, segments: Segments, openings: Openings) -> NDArray[np.float64]:
@@ -63,18 +65,33 @@ def own_bits(tracks: Tracks, segments: Segments, openings: Openings) -> NDArray[
 
 
 def _filled_evenly(tracks: Tracks) -> NDArray[np.bool_]:
-    """Tell for each track whether the bytes behind its short payloads look like filling: one value, repeated."""
+    """Tell for each track whether the bytes behind its short payloads look like filling.
+
+    That is one value, the same most of the time, up to 8 bytes or a size of CAN FD (ISO 15765-2, 10.4.2: a frame is
+    either as long as it must be, or filled up; from memory).
+    """
     single = np.flatnonzero(tracks.protocol.role == Role.SINGLE)
     begin = tracks.protocol.begin[single].astype(np.int64) + tracks.protocol.said[single]
     size = tracks.length[single].astype(np.int64)
-    some = size - begin >= 2
+    some = size > begin
     single, begin, size = single[some], begin[some], size[some]
-    data = tracks.data[single]
+    data, track = tracks.data[single], tracks.track[single]
     columns = np.arange(data.shape[1])
     behind = (columns >= begin[:, None]) & (columns < size[:, None])
-    even = ((data == data[np.arange(len(data)), begin][:, None]) | ~behind).all(axis=1)
-    seen = np.bincount(tracks.track[single], minlength=len(tracks))
-    return np.bincount(tracks.track[single], even, minlength=len(tracks)) >= _LEAST_LIKE_IT * seen
+    value = data[np.arange(len(data)), begin]
+    even = ((data == value[:, None]) | ~behind).all(axis=1) & (size >= CLASSIC_BYTES)
+    seen = np.bincount(track, minlength=len(tracks))
+    evenly: NDArray[np.bool_] = np.bincount(track, even, minlength=len(tracks)) >= _LEAST_LIKE_IT * seen
+    return evenly & (_commonest(track, value, len(tracks)) >= _LEAST_ONE_VALUE * seen)
+
+
+def _commonest(track: NDArray[np.intp], value: NDArray[np.uint8], count: int) -> NDArray[np.int64]:
+    """Give for each of `count` tracks how often its commonest value comes."""
+    both = np.sort(track.astype(np.int64) << 8 | value)
+    begins = np.flatnonzero(np.diff(both, prepend=-1))
+    most = np.zeros(count, np.int64)
+    np.maximum.at(most, both[begins] >> 8, np.diff(begins, append=len(both)))
+    return most
 
 
 def filling_seen(tracks: Tracks, track: int) -> bool:

@@ -156,24 +156,39 @@ def _questions(believed: Tracks, opened: Openings, askers: tuple[int, ...]) -> N
 
 
 def _questions_inside(opened: Openings, asked: NDArray[np.intp], mine: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
-    """Give each answer with the row of the first question inside it that no other answer begins after."""
+    """Give each answer with the row of the first question inside it that neither it nor a later one answers."""
     rows, begins = opened.row[asked], opened.row[mine]
     first = np.searchsorted(rows, begins, side="right")
-    inside = (first < len(rows)) & (rows[np.minimum(first, len(rows) - 1)] < opened.last_row[mine])
-    for answer, at in zip(np.flatnonzero(inside).tolist(), first[inside].tolist(), strict=True):
-        following = rows[at + 1] if at + 1 < len(rows) else np.inf
-        later = answer + 1 < len(mine) and begins[answer + 1] < following
-        if not later and not _is_its_own(opened, asked, at, mine, answer):
-            yield int(mine[answer]), int(rows[at])
+    behind = np.searchsorted(rows, opened.last_row[mine])
+    for answer in np.flatnonzero(first < behind).tolist():
+        own = None if _answers_before(opened, asked[: first[answer]], mine, answer) else opened.key[mine[answer]]
+        for at in range(first[answer], behind[answer]):
+            if opened.key[asked[at]] != own and not _is_answered(opened, asked, at, mine, answer):
+                yield int(mine[answer]), int(rows[at])
+                break
 
 
-def _is_its_own(opened: Openings, asked: NDArray[np.intp], at: int, mine: NDArray[np.intp], answer: int) -> bool:
-    """Tell whether an answer fits the question inside it and no earlier one: recorders now and then exchange frames."""
-    if opened.key[asked[at]] != opened.key[mine[answer]]:
+def _answers_before(opened: Openings, asked: NDArray[np.intp], mine: NDArray[np.intp], answer: int) -> bool:
+    """Tell whether an answer is the first to fit the last of these questions, as it should be.
+
+    Recorders now and then exchange frames, so that the question stands behind the beginning of its answer.
+    """
+    if not len(asked) or opened.key[asked[-1]] != opened.key[mine[answer]]:
         return False
-    if at == 0 or opened.key[asked[at - 1]] != opened.key[mine[answer]]:
-        return True
-    return bool(answer and opened.row[mine[answer - 1]] > opened.row[asked[at - 1]])
+    return not answer or bool(opened.row[mine[answer - 1]] < opened.row[asked[-1]])
+
+
+def _is_answered(opened: Openings, asked: NDArray[np.intp], at: int, mine: NDArray[np.intp], answer: int) -> bool:
+    """Tell whether an answer to a question begins behind another one, before the next question."""
+    question = asked[at]
+    until = opened.row[asked[at + 1]] if at + 1 < len(asked) else np.inf
+    for reply in mine[answer + 1 :]:
+        if opened.row[reply] > until:
+            return False
+        refused = opened.refuses[reply] and opened.head[reply, 1] == opened.head[question, 0]
+        if refused or opened.key[reply] == opened.key[question]:
+            return True
+    return False
 
 
 def _transfers(believed: Tracks, found: Segments) -> Transfers:

@@ -90,6 +90,8 @@ def _pairs(tracks: Tracks, segments: Segments, openings: Openings, own: NDArray[
     possible = evidence.possible_pairs(openings)
     for pair in possible.keys() | votes.keys():
         asker, answerer = pair
+        if tracks.stream[asker] == tracks.stream[answerer]:
+            continue  # no two senders share an identifier
         together = evidence.flow_bits(votes.get(pair, 0))
         together += _USUAL_BITS if is_usual(tracks, asker, answerer) else 0.0
         known = together + float(own[asker] + own[answerer]) - chances
@@ -138,8 +140,11 @@ def _alone(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict
             kept = _kept_for(int(tracks.can_id[track]), extended=bool(tracks.extended[track])) == side
             if tracks.address[track] == NO_ADDRESS and (kept or _varied(tracks, openings, track)):
                 found[track] = SURE_BITS, side
+    of_the_standards = evidence.like(openings, openings.asks | openings.answers, len(tracks))
     for track in np.flatnonzero(own - chances >= _ALONE_BITS).tolist():
-        found[track] = float(own[track]), _side(openings, track)
+        bits = float(own[track]) - evidence.against_bits(fits=bool(of_the_standards[track]))
+        if bits - chances >= _ALONE_BITS:
+            found[track] = bits, _side(openings, track)
     return found
 
 

@@ -286,6 +286,17 @@ def identifier_of_request(request: bytes) -> int | None:
     return None if service is None else _identifier(_row(service, request), request)
 
 
+def identifiers_of_request(request: bytes) -> tuple[int, ...]:
+    """Give all identifiers that a request names: some services take several."""
+    service = service_of(request)
+    row = None if service is None else _row(service, request)
+    if row is None or not row.several:
+        one = identifier_of_request(request)
+        return () if one is None else (one,)
+    whole = range(1, len(request) - row.echo + 1, row.echo)
+    return tuple(int.from_bytes(request[at : at + row.identifier_bytes], "big") for at in whole)
+
+
 def identifier_of_answer(answer: bytes) -> int | None:
     """Give the (first) identifier that a positive answer repeats, for when its request was not heard."""
     row = _row_of_answer(answer)

@@ -1,5 +1,7 @@
 """Messages of a map that describe whole payloads: answers of ISO 15765-2."""
 
+import tracemalloc
+from dataclasses import replace
 from itertools import pairwise
 
 import cantools
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 
 from decoder.bits import Field
 from decoder.channels import State, decode
+from decoder.channels.assembled import Sender, assembled
 from decoder.channels.blocks import decoded_blocks, learn
 from decoder.channels.decoding import with_sheet
 from decoder.channels.states import state_at
@@ -305,3 +308,97 @@ def test_an_answer_that_asks_for_time_is_neither_a_sample_nor_a_refusal():
     channels = decode(capture(rows), MAP)
     assert len(channels["Cell_1_01_V"]) == 1
     assert channels.account.refused_answers == {}
+
+
+def test_questions_in_vain_at_one_time_count_alike_in_blocks_and_in_the_whole():
+    in_vain = [(9.0, 0x6E2, cut_up(b"\x22\1\1")[0])] * 6
+    frames = capture([*polls(4), *in_vain, *[(time_s + 15, *rest) for time_s, *rest in polls(4)]])
+    learned = learn(lambda: [frames], MAP, None)
+    part = next(decoded_blocks([frames], MAP, None, learned))
+    assert states(part) == states(decode(frames, MAP)) == ["ok"] * 3 + ["stale"] + ["ok"] * 4
+
+
+@pytest.mark.parametrize("apart", ["buses", "messages"])
+def test_what_gave_no_samples_is_counted_over_all_buses_and_messages_of_a_name(apart):
+    talk = [
+        (1, b"\x22\1\1", block(0x0101, range(3600, 3650))),
+        (3, b"\x22\1\2", b"\x7f\x22\x31"),
+        (5, b"\x22\1\2", b""),
+    ]
+    first = conversation(talk)
+    del first[8]
+    second = conversation(talk[:2], bus=apart == "buses", answerer=0x6EA if apart == "buses" else 0x6EC, asker=0x6E4)
+    del second[8]
+    other = Message("Answers", 0x6EC, False, 103, MAP.messages[0].signals, is_reassembled=True)
+    account = decode(capture(first + second, ("can0", "can1")), SignalMap((*MAP.messages, other))).account
+    assert account.broken_payloads == {"Answers": 2}
+    assert account.refused_answers == {"Answers": 2}
+
+
+def test_one_long_answer_among_many_short_ones_does_not_blow_up_the_memory():
+    talk = [(1 + n / 100, b"\x22\1\2", block(0x0102, [3700])) for n in range(4000)]
+    talk.append((50, b"\x22\1\1", block(0x0101, [3600] * 2000)))
+    far = SignalMap((replace(MAP.messages[0], signals=(TOPIC, *cells(0x0101, 2000), *cells(0x0102, 1))),))
+    one = assembled(capture(conversation(talk)), far)[Sender(0, 0x6EA)]
+    width = int(one.length.max())
+    tracemalloc.start()
+    matrix = one.matrix(width)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert matrix[-1].tobytes() == block(0x0101, [3600] * 2000)
+    assert matrix[0, :5].tobytes() == block(0x0102, [3700])
+    assert not matrix[0, 5:].any()
+    assert peak < 2 * matrix.nbytes
+
+
+@pytest.mark.parametrize("written", ['"Reassembled"', '"whole"', "2", "-1"])
+@pytest.mark.parametrize("statement", ['BA_DEF_DEF_ "CellgleanPayload" {};\n', 'BA_ "CellgleanPayload" BO_ 1770 {};\n'])
+def test_a_wrong_word_for_what_a_message_describes_is_reported(tmp_path, written, statement):
+    path = tmp_path / "a.dbc"
+    defined = 'BA_DEF_ BO_ "CellgleanPayload" ENUM "frame","reassembled";\n'
+    path.write_text(written_map(defined + statement.format(written)))
+    signal_map = load_map(path)
+    assert not signal_map.messages[0].is_reassembled
+    assert [fault for fault in signal_map.faults if "CellgleanPayload" in str(fault)]
+
+
+def test_questions_in_vain_after_the_clock_jumped_back_are_not_held_against_earlier_answers():
+    again = [(9 + n / 2, 0x6E2, cut_up(b"\x22\1\1")[0]) for n in range(8)]
+    assert set(states(decode(capture(polls(5, every_s=7.0) + again), MAP))) == {"ok"}
+
+
+def test_questions_to_all_that_nobody_answers_any_more_make_the_last_answer_stale():
+    rows = []
+    for n in range(20):
+        rows.append((1.0 + n, 0x7DF, cut_up(b"\x22\1\1")[0]))
+        answer = cut_up(block(0x0101, [3700, 3701])) if n < 10 else []
+        rows += [(1.01 + n + 0.002 * at, 0x7E8, frame) for at, frame in enumerate(answer)]
+    at_7e8 = SignalMap((replace(MAP.messages[0], can_id=0x7E8),))
+    assert states(decode(capture(rows), at_7e8)) == ["ok"] * 9 + ["stale"]
+
+
+def broadcast(millivolts, can_id=0x200):
+    """A message with cell 1 of module 1, and its frames while the polls of twenty seconds run."""
+    message = Message("Sent", can_id, can_id > 0x7FF, 2, (Signal("SentCell_1_01_V", Field(0, 16), 0.001, unit="V"),))
+    return message, [(1 + n / 10, can_id, millivolts.to_bytes(2, "little")) for n in range(200)]
+
+
+def test_of_a_cell_broadcast_as_not_available_and_asked_for_the_answers_count():
+    message, rows = broadcast(0xFFFF)
+    channels = decode(capture(sorted([*polls(20), *rows], key=lambda row: row[0])), SignalMap((*MAP.messages, message)))
+    assert channels.one_a_place("cell voltage")[0].channel.name == "Cell_1_01_V"
+
+
+def test_a_cell_in_a_parameter_group_and_in_answers_is_one_cell():
+    message, rows = broadcast(3000, can_id=0x18FF50F4)
+    signal_map = SignalMap((*MAP.messages, replace(message, is_j1939=True)))
+    channels = decode(capture(sorted([*polls(20), *rows], key=lambda row: row[0])), signal_map)
+    names = [series.channel.name for series in channels.one_a_place("cell voltage")]
+    assert names[:2] == ["SentCell_1_01_V", "Cell_1_02_V"]
+
+
+def test_cells_of_two_source_addresses_are_not_one_cell():
+    message, rows = broadcast(3000, can_id=0x18FF50F4)
+    rows += [(time_s + 0.05, 0x18FF50F5, data) for time_s, _, data in rows]
+    channels = decode(capture(sorted(rows)), SignalMap((replace(message, is_j1939=True),)))
+    assert len(channels.one_a_place("cell voltage")) == 2

@@ -217,9 +217,7 @@ def test_a_refusal_alone_names_the_service():
 
 def test_answers_alone_that_ask_for_time_are_counted_with_the_final_one():
     pending = answer(READ, code=WAIT)
-    one = only(
-        heard((1, ANSWERER, pending), (2, ANSWERER, pending), (3, ANSWERER, value(0x5000)), opening=())
-    )
+    one = only(heard((1, ANSWERER, pending), (2, ANSWERER, pending), (3, ANSWERER, value(0x5000)), opening=()))
     assert (one.outcome, one.pending, one.request) == ("answered", 2, None)
 
 

@@ -3,24 +3,18 @@
 import random
 from dataclasses import replace
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.frames import EXTENDED, Key
+from decoder.frames import Key
 from decoder.transport.iso_tp import conversations
-from decoder.transport.transfers import Fault
-from tests.building import capture
 from tests.transport import talkers
 from tests.transport.frame_by_frame import read_slowly
-from tests.transport.talkers import Line, frames_of, in_time_order, listen, timed
-
-COUNTED = {"messages": 0, "frames": 0}
+from tests.transport.talkers import frames_of, in_time_order, listen, timed
 
 
 def found_in(heard, **more):
     frames = frames_of(heard)
-    COUNTED["frames"] += len(frames)
     found = conversations(frames, **more)
     check_shape(frames, found)
     return found
@@ -84,7 +78,6 @@ def said(messages, heard):
                 where = tuple(rows[line, number])
                 address = line.address_in(message.can_id)
                 listed.append((key_of(line, message.can_id), address, message.payload, where))
-    COUNTED["messages"] += len(listed)
     return sorted(listed, key=lambda one: one[3][-1])
 
 
@@ -106,7 +99,10 @@ def ends(line):
 def talks(draw, *, addressed=None, bus=0, taken=(), most=4095, turns=3, least=30, waits=(0, 0, 0, 1, 3)):
     """One conversation: its line, its messages, its frames with times."""
     line = draw(talkers.lines(addressed=addressed, bus=bus, taken=taken))
-    dialogue = [draw(talkers.introductions(least, len(taken))), *draw(st.lists(talkers.turns(most=most), max_size=turns))]
+    dialogue = [
+        draw(talkers.introductions(least, len(taken))),
+        *draw(st.lists(talkers.turns(most=most), max_size=turns)),
+    ]
     messages, heard = listen(line, dialogue, **draw(talkers.manners()))
     rng = random.Random(draw(st.integers(0, 2**32)))
     start_ns = 10**9 + rng.randrange(10**7)
@@ -117,10 +113,9 @@ def expect_all(found, messages, heard):
     assert whole(found) == said(messages, heard)
     assert found.transfers.whole.all()
     assert pairs(found) == {ends(line) for line in messages}
-    assert sides(found) == {end: side for line in messages for end, side in zip(ends(line), SIDES, strict=True)}
-
-
-SIDES = ("asker", "answerer")
+    assert sides(found) == {
+        end: side for line in messages for end, side in zip(ends(line), ("asker", "answerer"), strict=True)
+    }
 
 
 @given(talks())
@@ -134,15 +129,14 @@ def test_a_conversation_is_found_to_the_last_frame(talk):
 def test_several_conversations_among_other_traffic_are_told_apart(data):
     spoken, lists = {}, []
     for bus in data.draw(st.lists(st.integers(0, 1), min_size=2, max_size=4)):
-        line, messages, heard = data.draw(talks(bus=bus, taken=tuple(spoken)))
+        line, messages, heard = data.draw(talks(bus=bus, taken=tuple(spoken), waits=(0, 0, 1)))
         spoken[line] = messages
         lists.append(heard)
     used = {can_id for line in spoken for can_id in (line.asker, line.answerer)}
     rng = random.Random(data.draw(st.integers(0, 2**32)))
     others = rng.sample(sorted(set(range(0x800)) - used), 12)
-    for bus in (0, 1):
-        lists.append(list(talkers.broadcasts(rng, others[bus * 6 : bus * 6 + 6], 2 * 10**9, bus)))
-    heard = in_time_order(*lists)
+    noise = [talkers.broadcasts(rng, others[bus::2], 2 * 10**9, bus) for bus in (0, 1)]
+    heard = in_time_order(*lists, *noise)
     found = found_in(heard)
     mine = {key_of(line, can_id) for line in spoken for can_id in (line.asker, line.answerer)}
     assert {path.key for path in found.transfers.paths} == mine
@@ -178,7 +172,7 @@ def test_answers_are_found_where_the_asker_is_not_heard(talk):
     assert list(sides(found)) == [ends(line)[1]]
 
 
-# Damage. The first question and answer stay whole, so that there is no doubt who talks to whom.
+# Damage. The first two questions and answers stay whole, so that there is no doubt who talks to whom.
 
 
 @st.composite
@@ -186,7 +180,7 @@ def damaged(draw):
     """A conversation with frames lost, doubled, exchanged and late; most of its answers are alike in length."""
     line = draw(talkers.lines())
     length = draw(st.integers(8, 150))
-    dialogue = [draw(talkers.introductions())]
+    dialogue = [draw(talkers.introductions(100, number)) for number in (0, 1)]
     for number in range(draw(st.integers(1, 8))):
         if draw(st.integers(0, 2)):
             body = random.Random(draw(st.integers(0, 2**32))).randbytes(length - 3)
@@ -196,7 +190,7 @@ def damaged(draw):
     messages, heard = listen(line, dialogue, **draw(talkers.manners()))
     rng = random.Random(draw(st.integers(0, 2**32)))
     heard = list(timed(heard, rng, waits=draw(st.sampled_from([0, 0, 0, 1]))))
-    whole_until = next(at for at, one in enumerate(heard) if one.message > 1)
+    whole_until = next(at for at, one in enumerate(heard) if one.message > 3)
     rate = draw(st.sampled_from([0.01, 0.05, 0.2, 0.4]))
     kinds = draw(st.lists(st.sampled_from(["lost", "lost", "twice", "exchanged", "late"]), min_size=1, max_size=3))
     heard = [*heard[:whole_until], *_damage(heard[whole_until:], rng, rate, kinds)]
@@ -238,9 +232,12 @@ def _is_told_by_the_bus(talk, rows):
     before, after = rows[change - 1], rows[change]
     if heard[rows[0]].can_id != talk.line.answerer:
         return False
+    # A first frame exchanged to behind the frames that it announces answers the question all the same.
+    at = 0 if talk.line.addresses is None else 1
+    if any(one.message == numbers[change] and one.data[at] >> 4 == 1 for one in heard[rows[-1] :]):
+        return False
     return any(
-        one.message == numbers[change] - 1 and beginning
-        for one, beginning in _beginnings(talk, before + 1, after)
+        one.message == numbers[change] - 1 and beginning for one, beginning in _beginnings(talk, before + 1, after)
     )
 
 
@@ -251,9 +248,8 @@ def _beginnings(talk, begin, end):
 
 
 @given(damaged())
-@settings(max_examples=300)
+@settings(max_examples=200)
 def test_no_message_is_made_up_of_a_damaged_conversation(talk):
-    COUNTED["messages"] += len(talk.messages)
     told = {(message.can_id, message.payload) for message in talk.messages}
     for key, address, payload, rows in whole(found_in(talk.heard)):
         assert address == talk.line.address_in(key.can_id)
@@ -265,18 +261,21 @@ def test_no_message_is_made_up_of_a_damaged_conversation(talk):
 def _looks_patched(talk, rows):
     """Tell whether the bus looks as if the end of this answer, and the beginning of the next, were lost.
 
-    That is so where the next question was exchanged with the last frames of this answer, and where its own answer's
-    beginning is lost. Nobody can tell it from an answer that was patched up.
+    That is so where another question was exchanged with frames of this answer, and no answer to it begins behind it;
+    or its own question, where the one before is the same and nothing seems to answer that. Nobody can tell these from
+    an answer that was patched up, which is the likelier by far: frames are lost more often than exchanged.
     """
     number = talk.heard[rows[0]].message
-    inside = _beginnings(talk, rows[0], rows[-1])
-    return any(one.message > number and beginning for one, beginning in inside)
+    inside = [one.message for one, beginning in _beginnings(talk, rows[0], rows[-1]) if beginning]
+    before = [one for one, beginning in _beginnings(talk, 0, rows[0]) if beginning]
+    own = talk.messages[number - 1].payload
+    same = before and talk.messages[before[-1].message].payload == own
+    return any(question != number - 1 or same for question in inside)
 
 
 @given(damaged())
-@settings(max_examples=300)
+@settings(max_examples=200)
 def test_what_a_reader_of_single_frames_gets_whole_out_of_damage_is_found(talk):
-    COUNTED["messages"] += len(talk.messages)
     found = whole(found_in(talk.heard))
     slow = read_slowly(talk.heard)
     lost = [one for one in slow if one not in found and not _patched(talk.heard, one[3])]

@@ -79,6 +79,17 @@ def test_a_frame_that_comes_twice_counts_once():
     assert read([*twice[:2], GO_ON, *twice[2:]]) == [(Fault.NONE, 40, PAYLOAD)]
 
 
+@pytest.mark.parametrize(("place", "size"), [(1, 7), (1, 2), (4, 6), (4, 2)])
+def test_a_frame_with_too_little_in_it_ends_the_message(place, size):
+    """Only the last one may be shorter, and not shorter than what is left: six bytes here."""
+    short = [*others[:place], (ANSWER, others[place][1][:size]), *others[place + 1 :]]
+    assert read([first, GO_ON, *short]) == [(Fault.SEQUENCE, 40, PAYLOAD[: 6 + 7 * place])]
+
+
+def test_the_last_frame_may_be_as_short_as_what_is_left():
+    assert read([first, GO_ON, *others[:4], (ANSWER, others[4][1][:7])]) == [(Fault.NONE, 40, PAYLOAD)]
+
+
 @pytest.mark.parametrize("gone", range(4))
 def test_a_missing_frame_is_missing(gone):
     rest = others[:gone] + others[gone + 1 :]
@@ -198,14 +209,14 @@ def survives(frames):
     return got
 
 
+_FIRST = (0, 1, 2, 3, 7, 8, 0x10, 0x1F, 0x20, 0x21, 0x22, 0x2F, 0x30, 0x31, 0x32)
+_WHOLE = ("0322F19000000000", "101462F190010203", "2101020304050607", "2201020304050607", "037F2278", "300000")
 _WORDS = st.one_of(
     st.binary(max_size=8),
     st.binary(min_size=64, max_size=64),
-    st.tuples(st.sampled_from([0, 1, 2, 3, 7, 8, 0x10, 0x1F, 0x20, 0x21, 0x22, 0x2F, 0x30, 0x31, 0x32]), st.binary(max_size=7))
-    .map(lambda pair: bytes([pair[0]]) + pair[1]),
-    st.sampled_from(["0322F19000000000", "101462F190010203", "2101020304050607", "2201020304050607", "037F2278", "300000"])
-    .map(bytes.fromhex),
-)  # fmt: skip
+    st.builds(lambda first, rest: bytes([first]) + rest, st.sampled_from(_FIRST), st.binary(max_size=7)),
+    st.sampled_from(_WHOLE).map(bytes.fromhex),
+)
 _IDS = st.sampled_from([0x7DF, 0x7E0, 0x7E8, 0x7E9, 0x123, 0, 0x18DA10F1, 0x18DAF110, 0x18DB33F1])
 _FLAGS = st.sampled_from([0, 0, 0, 0, FD, REMOTE, ERROR])
 _TIMES = st.one_of(st.floats(0, 8), st.sampled_from([-1e9, -5.0, 0.0, 1.0, 1.5, 1e9]))
