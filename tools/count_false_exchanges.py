@@ -14,7 +14,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # so that it runs from a clone that is not installed
 
 from decoder.transport.exchanges import exchanges
-from tools.traffic import at_random, periodic
+from tools.traffic import noise, periodic
+
+_FIRST_BYTES = (0x01, 0x02, 0x03, 0x04, 0x05, 0x06, 0x07, 0x10, 0x20, 0x21, 0x22, 0x30)
 
 
 def main() -> int:
@@ -23,13 +25,17 @@ def main() -> int:
     arguments.add_argument("--frames", type=int, default=1_000_000)
     arguments.add_argument("--seeds", type=int, default=5)
     options = arguments.parse_args()
+    n = options.frames
     kinds = {
-        "periodic, 100 identifiers": lambda seed: periodic(seed, options.frames),
-        "periodic, 20 identifiers": lambda seed: periodic(1000 + seed, options.frames, 20),
-        "random, 50 identifiers of 11 bits": lambda seed: at_random(seed, options.frames, 50),
-        "random, 2048 identifiers of 11 bits": lambda seed: at_random(seed, options.frames, 2048),
-        "random, 1000 identifiers of 29 bits": lambda seed: at_random(seed, options.frames, 1000, extended=True),
-        "random, every frame another identifier": lambda seed: at_random(seed, options.frames, 1 << 26, extended=True),
+        "periodic, 100 identifiers": lambda seed: periodic(seed, n),
+        "periodic, 500 identifiers": lambda seed: periodic(seed, n, ids=500),
+        "periodic, first bytes as in ISO 15765-2": lambda seed: periodic(seed, n, start_with=_FIRST_BYTES),
+        "random, 50 identifiers of 11 bits": lambda seed: noise(seed, n, 50),
+        "random, all identifiers of 11 bits": lambda seed: noise(seed, n, None),
+        "random, 1000 identifiers of 29 bits": lambda seed: noise(seed, n, 1000, 1.0),
+        "random, all identifiers of 29 bits": lambda seed: noise(seed, n, None, 1.0),
+        "random, 11 and 29 bits mixed": lambda seed: noise(seed, n, 5000, 0.5),
+        "random, first bytes as in ISO 15765-2": lambda seed: noise(seed, n, 500, first_bytes=_FIRST_BYTES),
     }
     bad = False
     for name, make in kinds.items():

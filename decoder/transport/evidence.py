@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 
 # P2*server is 5000 ms by default (ISO 14229-2, from memory): no answer is looked for after that.
 LONGEST_ANSWER_NS: Final = 5_000_000_000
-# A first frame: its type, its length. Each consecutive frame: its type and number. More than 40 bits add nothing.
-_FIRST_BITS: Final = 4.0
+# A first frame: its type, and a length of 12 bits that fits the frames that follow, give or take seven. Each
+# consecutive frame: its type and number. More than 40 bits add nothing.
+_FIRST_BITS: Final = 4.0 + float(np.log2(4096 / 7))
 _CONSECUTIVE_BITS: Final = 8.0
 _MOST_BITS_A_TRANSFER: Final = 40.0
 _MOST_BITS_A_TRACK: Final = 60.0
@@ -46,6 +47,8 @@ _MOST_FURTHER: Final = 3
 _LEAST_MATCHED: Final = 0.5
 # What broadcast frames do: bytes behind the payload that are no filling, first bytes that are no service.
 _AGAINST_BITS: Final = 20.0
+# Of the first frames so many must be followed by all that they announce, even where a recorder loses a lot.
+_LEAST_WHOLE: Final = 0.1
 _LEAST_LIKE_IT: Final = 0.8
 _LEAST_ONE_VALUE: Final = 0.5
 
@@ -60,8 +63,17 @@ def own_bits(tracks: Tracks, segments: Segments, openings: Openings) -> NDArray[
     more = segments.used[openings.segment[several]] - 1
     bits = np.minimum(_FIRST_BITS + _CONSECUTIVE_BITS * more, _MOST_BITS_A_TRANSFER)
     own = np.bincount(openings.track[several], bits, minlength=len(tracks)).astype(np.float64)
+    own[~_mostly_whole(tracks, openings, whole)] = 0.0
     against: NDArray[np.float64] = np.where(_filled_evenly(tracks), 0.0, _AGAINST_BITS)
     return np.minimum(own, _MOST_BITS_A_TRACK) - against
+
+
+def _mostly_whole(tracks: Tracks, openings: Openings, whole: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell for each track whether what it announces in first frames does arrive, for a good part."""
+    announced = tracks.protocol.role[openings.at] == Role.FIRST
+    begun, done = (np.bincount(openings.track[rows], minlength=len(tracks)) for rows in (announced, announced & whole))
+    mostly: NDArray[np.bool_] = done >= _LEAST_WHOLE * begun
+    return mostly
 
 
 def _filled_evenly(tracks: Tracks) -> NDArray[np.bool_]:

@@ -63,7 +63,7 @@ def conversations(
     possible = tracks(frames, known, named)
     if not len(possible):
         return Conversations()
-    drafts = segments(possible, ends)
+    drafts = segments(possible, ends, _alive_by_any_ns(possible))
     talk = find_talk(possible, drafts, openings(possible, drafts), named)
     if not talk.sides:
         return Conversations()
@@ -92,6 +92,19 @@ def _flow_of(believed: Tracks, senders: set[int]) -> NDArray[np.intp]:
     """Give the positions of flow control sent by these tracks, in capture order."""
     flow = np.flatnonzero((believed.protocol.role == Role.FLOW) & np.isin(believed.track, list(senders)))
     return flow[np.argsort(believed.row[flow], kind="stable")]
+
+
+def _alive_by_any_ns(possible: Tracks) -> NDArray[np.int64]:
+    """Give for each frame the time of the latest flow control on its bus: who talks to whom is not known yet."""
+    flow = np.flatnonzero(possible.protocol.role == Role.FLOW)
+    if not len(flow):
+        return np.zeros(len(possible.row), np.int64)
+    place = possible.bus[possible.track].astype(np.int64) << 48 | possible.row
+    flow = flow[np.argsort(place[flow], kind="stable")]
+    latest = np.searchsorted(place[flow], place) - 1
+    at = flow[np.maximum(latest, 0)]
+    same_bus = (latest >= 0) & (possible.bus[possible.track[at]] == possible.bus[possible.track])
+    return np.where(same_bus, possible.time_ns[at], 0)
 
 
 def _alive_ns(believed: Tracks, askers: Mapping[int, tuple[int, ...]]) -> NDArray[np.int64]:

@@ -28,7 +28,8 @@ HEAD_BYTES: Final = 1 + service_tables.MOST_ECHOED
 class Openings:
     """One row a segment that begins with a single or first frame.
 
-    segment : intp; track : intp; bus : uint8; row : intp, of its first frame; time_ns : int64, of the same
+    segment : intp; at : intp, position of its first frame in the columns of `Tracks`
+    track : intp; bus : uint8; row : intp, of its first frame; time_ns : int64, of the same
     last_row : intp, of its last frame
     length : int64; head : uint8, n x 4, zero past the length
     asks, answers : bool, could be a question, an answer, of a service of the standards
@@ -38,6 +39,7 @@ class Openings:
     """
 
     segment: NDArray[np.intp]
+    at: NDArray[np.intp]
     track: NDArray[np.intp]
     bus: NDArray[np.uint8]
     row: NDArray[np.intp]
@@ -75,6 +77,7 @@ def openings(tracks: Tracks, segments: Segments) -> Openings:
     track = tracks.track[at]
     return Openings(
         segment=segment,
+        at=at,
         track=track,
         bus=tracks.bus[track],
         row=tracks.row[at],

@@ -34,6 +34,9 @@ _USUAL_BITS: Final = 10.0
 _ALONE_BITS: Final = 20.0
 _ALONE_SERVICES: Final = 3
 _ALONE_LENGTHS: Final = 2
+# One question on a kept identifier, nothing else of it, and no conversation at all: believed among so few tracks. An
+# identifier is kept with 7 bits, a single frame with a service that fits its length has 10; 2 ** 14 chances are enough.
+_FEW_TRACKS: Final = 8
 # Identifiers of ISO 15765-4, from memory: the functional request.
 FUNCTIONAL: Final = frozenset({(0x7DF, False), (0x18DB33F1, True)})
 
@@ -58,6 +61,8 @@ def find_talk(
     own = evidence.own_bits(tracks, segments, openings)
     pairs = _pairs(tracks, segments, openings, own)
     alone = {**_named(tracks, openings, own, named), **_alone(tracks, openings, own)}
+    if pairs or alone:
+        alone = {**_in_company(tracks, openings, own), **alone}
     chosen = _one_form_each(tracks, pairs, alone)
     askers = _askers({pair: match for pair, match in pairs.items() if chosen.issuperset(pair)})
     sides = dict.fromkeys(sorted(chosen), "unknown")
@@ -128,23 +133,40 @@ def is_usual(tracks: Tracks, asker: int, answerer: int) -> bool:
 def _alone(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict[int, tuple[float, str]]:
     """Give the tracks that are believed without their other side: what speaks for them, and which side they are.
 
-    Either long transfers fit together, or all that the track says are questions (or answers) of the standards: on an
-    identifier that ISO 15765-4 keeps for them, or of several services in several lengths.
+    Either long transfers fit together, or all that the track says are questions (or answers) of the standards: of
+    several services in several lengths; or on an identifier that ISO 15765-4 keeps for them, and then more than one,
+    unless few streams could be of the protocol at all.
     """
     chances = float(np.log2(max(len(tracks), 1)))
     found: dict[int, tuple[float, str]] = {}
-    said = np.bincount(openings.track, minlength=len(tracks))
-    for side, plausible in (("asker", openings.asks), ("answerer", openings.answers)):
-        all_fit = np.bincount(openings.track[plausible], minlength=len(tracks)) == said
-        for track in np.flatnonzero((said > 0) & all_fit & (own >= 0)).tolist():
-            kept = _kept_for(int(tracks.can_id[track]), extended=bool(tracks.extended[track])) == side
-            if tracks.address[track] == NO_ADDRESS and (kept or _varied(tracks, openings, track)):
-                found[track] = SURE_BITS, side
+    for track, side in _of_one_side(tracks, openings, own):
+        several = len(np.unique(openings.key[evidence.rows_of_track(openings, track)])) > 1
+        if ((several or len(tracks) <= _FEW_TRACKS) and _is_kept_for(tracks, track, side)) or _varied(
+            tracks, openings, track
+        ):
+            found[track] = SURE_BITS, side
     of_the_standards = evidence.like(openings, openings.asks | openings.answers, len(tracks))
     for track in np.flatnonzero(own - chances >= _ALONE_BITS).tolist():
         bits = float(own[track]) - evidence.against_bits(fits=bool(of_the_standards[track]))
         if bits - chances >= _ALONE_BITS:
             found[track] = bits, _side(openings, track)
+    return found
+
+
+def _in_company(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict[int, tuple[float, str]]:
+    """Give the tracks on identifiers kept for questions or answers; in company of a conversation one word is enough."""
+    of_one_side = _of_one_side(tracks, openings, own)
+    return {track: (SURE_BITS, side) for track, side in of_one_side if _is_kept_for(tracks, track, side)}
+
+
+def _of_one_side(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> list[tuple[int, str]]:
+    """Give the tracks that only ask, or only answer, by the standards."""
+    said = np.bincount(openings.track, minlength=len(tracks))
+    found = []
+    for side, plausible in (("asker", openings.asks), ("answerer", openings.answers)):
+        all_fit = np.bincount(openings.track[plausible], minlength=len(tracks)) == said
+        possible = (said > 0) & all_fit & (own >= 0) & (tracks.address == NO_ADDRESS)
+        found += [(track, side) for track in np.flatnonzero(possible).tolist()]
     return found
 
 
@@ -177,6 +199,10 @@ def _varied(tracks: Tracks, openings: Openings, track: int) -> bool:
     mine = evidence.rows_of_track(openings, track)
     services, lengths = np.unique(openings.head[mine, 0]), np.unique(openings.length[mine])
     return len(services) >= _ALONE_SERVICES and len(lengths) >= _ALONE_LENGTHS
+
+
+def _is_kept_for(tracks: Tracks, track: int, side: str) -> bool:
+    return _kept_for(int(tracks.can_id[track]), extended=bool(tracks.extended[track])) == side
 
 
 def _kept_for(can_id: int, *, extended: bool) -> str | None:

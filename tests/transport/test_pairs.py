@@ -3,14 +3,33 @@
 import numpy as np
 import pytest
 
-from decoder.frames import concatenate
+from decoder.frames import Frames, concatenate
 from decoder.transport.exchanges import exchanges
 from decoder.transport.iso_tp import conversations
-from tests.transport.broadcast_traffic import noise, periodic, planted
+from tools.traffic import columns, noise, periodic
 
 # Identifiers that ISO 15765-4 keeps for questions and answers; a lone frame there that could be one is taken for one.
 _KEPT = range(0x7DF, 0x7F0)
 _LIKE_THE_PROTOCOL = [1, 2, 3, 4, 5, 6, 7, 0x10, 0x20, 0x21, 0x22, 0x30]
+
+
+def planted(traffic, rows):
+    """The traffic with rows of (time_s, identifier, payload, wide) put in by time; and where these stand."""
+    added = columns(
+        np.array([row[0] * 1e9 for row in rows]),
+        np.array([row[1] for row in rows]),
+        np.array([list(row[2].ljust(8, b"\0")) for row in rows], np.uint8),
+        length=np.array([len(row[2]) for row in rows]),
+        wide=np.array([row[3] for row in rows]),
+    )
+    time_ns = np.concatenate([traffic.time_ns, added.time_ns])
+    order = np.argsort(time_ns, kind="stable")
+    joined = {
+        name: np.concatenate([getattr(traffic, name), getattr(added, name)])[order]
+        for name in ("bus", "can_id", "flags", "length", "data", "source")
+    }
+    line = np.arange(1, len(order) + 1, dtype=np.uint32)
+    return Frames(time_ns=time_ns[order], line=line, bus_names=traffic.bus_names, **joined)
 
 
 def count(frames):
