@@ -1,8 +1,8 @@
 """Traffic without any conversation in it, as columns: what the search for conversations must stay silent on.
 
 Broadcast frames, each identifier with its own period, whose bytes are what broadcast bytes are: constants, zeros, all
-ones, counters of any modulus, page numbers that begin at 00, 10 or 20 hex, slow and fast readings. Many first bytes look like
-protocol bytes of ISO 15765-2. And noise: random payloads on random identifiers.
+ones, counters of any modulus, page numbers that begin at 00, 10 or 20 hex, slow and fast readings. Many first bytes
+look like protocol bytes of ISO 15765-2. And noise: random payloads on random identifiers.
 """
 
 from __future__ import annotations
