@@ -62,10 +62,11 @@ def stale_samples(series: Series) -> NDArray[np.bool_]:
 def stale_at(series: Series, index: NDArray[np.intp], until_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Tell which samples are stale at `until_ns` if nothing came after them; one for each `index`.
 
-    What is asked for goes stale by questions in vain, not by time: where nobody asks, nothing is late.
+    What is asked for goes stale by questions in vain, not by time: where nobody asks, nothing is late. A pack sheet
+    that gives a cycle time says otherwise.
     """
     since_ns = series.time_ns[index]
-    if series.unanswered_ns is not None:
+    if series.unanswered_ns is not None and series.channel.role.cycle_s is None:
         in_vain = [np.searchsorted(series.unanswered_ns, ends, side="right") for ends in (since_ns, until_ns)]
         return np.asarray(in_vain[1] - in_vain[0] >= STALE_CYCLES)
     if series.cycle_s is None:

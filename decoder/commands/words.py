@@ -54,7 +54,7 @@ def amount(value: float | None, unit: str) -> str:
     """Give a value with its unit and a sensible count of digits."""
     if value is None:
         return ""
-    return f"{value:.{_DIGITS.get(unit, 1)}f} {unit}".rstrip()
+    return f"{value:.{_DIGITS.get(unit, 1)}f} {printable(unit, 8)}".rstrip()
 
 
 def account_lines(account: Account) -> Iterator[str]:

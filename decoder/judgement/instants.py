@@ -61,6 +61,7 @@ def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | Non
     time_ns = _scan_ends([series for series in cells if id(series) in cycles], scan_ns)
     volt = np.full((len(time_ns), len(cells)), np.nan)
     apart_ns = np.zeros(len(time_ns), np.int64)
+    taken_ns = np.zeros((len(time_ns), len(cells)), np.int64)
     for column, series in enumerate(cells):
         rising_ns = np.maximum.accumulate(series.time_ns)  # a capture's clock may jump back
         index = np.searchsorted(rising_ns, time_ns, side="right") - 1
@@ -68,8 +69,10 @@ def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | Non
         fresh = (index >= 0) & (age_ns <= scan_ns * _OLDEST_CYCLES)
         apart_ns[fresh] = np.maximum(apart_ns[fresh], age_ns[fresh])
         volt[fresh, column] = series.in_quantity_unit[index[fresh]]
+        taken_ns[:, column] = rising_ns[index]
     at_once = apart_ns <= _AT_ONCE_SHARE * scan_ns
-    moved_v = np.where(at_once, 0.0, _moved(volt))
+    oldest = np.searchsorted(time_ns, time_ns - apart_ns)  # the first row that lies within the age of the samples
+    moved_v = np.where(at_once, 0.0, _moved(volt, taken_ns, time_ns, np.minimum(oldest, np.arange(len(time_ns)))))
     return Scans(time_ns, volt, moved_v, at_once | _steady(current, time_ns, scan_ns))
 
 
@@ -108,23 +111,39 @@ def _with_uncovered(times: NDArray[np.int64], others: NDArray[np.int64], scan_ns
     return np.union1d(times, others[uncovered]) if uncovered.any() else times
 
 
-def _moved(volt: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the median cell's way from the scan before to the scan after; 0 where nothing can be said.
+def _moved(
+    volt: NDArray[np.float64], taken_ns: NDArray[np.int64], time_ns: NDArray[np.int64], oldest: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Give the median cell's way from the row before the oldest sample of a scan to the scan after.
 
-    A step within a scan moves the median partly before and partly after it: both parts together are the step.
+    taken_ns : when each voltage was taken; one that is the same as in the row before says nothing of what moved
+    time_ns : when each scan ended
+    oldest : the first row that lies within the age of each row's samples
+
+    A step within a scan moves the median partly before and partly after it: both parts together are the step. Where
+    nothing can be said it is 0.
     """
-    moved = np.zeros(len(volt))
     if len(volt) < 2:
-        return moved
-    steps = np.diff(volt, axis=0)
-    known = ~np.isnan(steps).all(axis=1)
-    move = np.zeros(len(steps))
-    if known.any():
-        move[known] = np.abs(np.nanmedian(steps[known], axis=1))
-    moved[1:] = move
-    moved[:-1] += move
+        return np.zeros(len(volt))
+    steps, apart_ns = np.diff(volt, axis=0), np.diff(taken_ns, axis=0)
+    # Cells that are read as often as there are rows see each step at once; rarer ones later, or not at all.
+    quick = (apart_ns > 0) & (apart_ns <= 2 * np.diff(time_ns)[:, None])
+    move = np.maximum(_median_step(steps, quick), _median_step(steps, apart_ns > 0))
+    way = np.concatenate(([0.0], np.cumsum(move)))
+    after = np.minimum(np.arange(len(volt)) + 1, len(volt) - 1)
+    moved: NDArray[np.float64] = way[after] - way[np.maximum(oldest - 1, 0)]
     moved[[0, -1]] *= 2  # only one side is known
     return moved
+
+
+def _median_step(steps: NDArray[np.float64], counted: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Give the size of the median of the steps that count, row by row; 0 where there is none."""
+    steps = np.where(counted, steps, np.nan)
+    known = ~np.isnan(steps).all(axis=1)
+    size = np.zeros(len(steps))
+    if known.any():
+        size[known] = np.abs(np.nanmedian(steps[known], axis=1))
+    return size
 
 
 def _steady(current: Series | None, time_ns: NDArray[np.int64], scan_ns: int) -> NDArray[np.bool_]:

@@ -19,6 +19,8 @@ from decoder.transport.identifiers import VIN_IDENTIFIERS, VIN_INFO_TYPE, VIN_OP
 from decoder.transport.services import (
     NEGATIVE,
     PENDING,
+    POSITIVE,
+    SERVICES,
     echo_of_answer,
     expected_echo,
     identifier_of_answer,
@@ -121,7 +123,7 @@ def request_hex(request: bytes, *, show_vin: bool = False) -> str:
     if show_vin:
         return request.hex(" ").upper()
     start = max(len(expected_echo(request)), 1)
-    writes_vin = (request[:1] == b"\x2e" and int.from_bytes(request[1:3], "big") in VIN_IDENTIFIERS) or (
+    writes_vin = (_names_data(request) and int.from_bytes(request[1:3], "big") in VIN_IDENTIFIERS) or (
         request[:2] == bytes([0x3B, VIN_OPTION])
     )
     return _hex(request, set(range(start, len(request))) if writes_vin else _by_form(request[start:], start))
@@ -176,7 +178,9 @@ def pieces(request: bytes | None, answer: bytes) -> list[Piece]:
         start = 3 if answer[2:3] < b" " else 2
         return [Piece(identifier, start, answer[start:], identifier == VIN_INFO_TYPE)]
     start = 1 + echo_of_answer(answer)
-    return [Piece(identifier, start, answer[start:], answer[0] == 0x5A and identifier == VIN_OPTION)]
+    asked = bytes([answer[0] - POSITIVE]) if answer[0] & POSITIVE else b""
+    vin = identifier in VIN_IDENTIFIERS if _names_data(asked) else answer[0] == 0x5A and identifier == VIN_OPTION
+    return [Piece(identifier, start, answer[start:], vin)]
 
 
 def _data_pieces(request: bytes, answer: bytes) -> list[Piece]:
@@ -219,6 +223,12 @@ def _asks_vin(request: bytes) -> bool:
     return (request[0] == 0x1A and request[1:2] == bytes([VIN_OPTION])) or (
         request[0] == 0x09 and VIN_INFO_TYPE in request[1:]
     )
+
+
+def _names_data(request: bytes) -> bool:
+    """Tell whether a service takes a data identifier of two bytes and what goes with it, not a list of identifiers."""
+    row = SERVICES.get(request[0]) if request else None
+    return row is not None and row.identifier_at == 1 and row.identifier_bytes == 2 and not row.several
 
 
 def _by_form(data: bytes, start: int) -> set[int]:

@@ -18,7 +18,7 @@ from decoder.channels.decoding import with_sheet
 from decoder.channels.states import state_at
 from decoder.channels.table import long_table, wide_table
 from decoder.judgement import judge
-from decoder.maps import load_map
+from decoder.maps import load_map, load_sheet
 from decoder.maps.signal_map import Message, Page, Signal, SignalMap
 from tests.building import capture, conversation, cut_up
 
@@ -402,3 +402,12 @@ def test_cells_of_two_source_addresses_are_not_one_cell():
     rows += [(time_s + 0.05, 0x18FF50F5, data) for time_s, _, data in rows]
     channels = decode(capture(sorted(rows)), SignalMap((replace(message, is_j1939=True),)))
     assert len(channels.one_a_place("cell voltage")) == 2
+
+
+def test_a_pack_sheet_that_gives_a_cycle_time_makes_answers_stale_by_time(tmp_path):
+    path = tmp_path / "p.toml"
+    path.write_text('[[channels]]\nmatch = "Cell_{module}_{cell}_V"\nquantity = "cell voltage"\ncycle_s = 1.0\n')
+    frames = capture([*polls(5), (60.0, 0x100, b"\x00")])
+    channels = decode(frames, MAP, load_sheet(path))
+    assert states(channels)[-1] == "stale"
+    assert states(with_sheet(channels, None))[-1] == "ok"

@@ -217,12 +217,12 @@ class Terminal(io.StringIO):
 def test_lines_are_cut_to_a_terminal_only(log, monkeypatch, tmp_path, capsys):
     whole_text = said(capsys, log)
     assert max(len(line) for line in whole_text.splitlines()) > 120
-    monkeypatch.setattr("shutil.get_terminal_size", lambda: os.terminal_size((100, 30)))
+    monkeypatch.setattr("shutil.get_terminal_size", lambda: os.terminal_size((112, 30)))
     terminal = Terminal()
     monkeypatch.setattr(sys, "stdout", terminal)
     assert main(["exchanges", log]) == 0
     shown = terminal.getvalue().splitlines()
-    assert max(len(line) for line in shown) == 100
+    assert max(len(line) for line in shown) == 112
     for cut, line in zip(shown, whole_text.splitlines(), strict=True):
         assert cut == line or (cut.endswith("…") and line.startswith(cut[:-1]))
     out = tmp_path / "whole.txt"

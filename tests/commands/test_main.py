@@ -153,3 +153,12 @@ def test_a_sheet_and_notes_kept_beside_the_capture_are_used(tmp_path, capsys):
     assert "channel-high" in said.out
     assert "smells odd" in said.out
     assert "bench.log.sheet.toml" in said.err
+
+
+def test_a_unit_of_the_map_cannot_act_on_the_terminal(tmp_path, capsys):
+    log, dbc = tmp_path / "a.log", tmp_path / "a.dbc"
+    log.write_text("".join(f"({n}.000000) can0 123#FF00\n" for n in range(1, 30)))
+    dbc.write_text('BO_ 291 M: 2 X\n SG_ Supply_V : 0|8@1+ (1,0) [0|100] "V\x1b[2J" X\n')
+    for arguments in (["judge", str(log)], ["open", str(log), "--text"], ["open", str(log), "--roles"]):
+        assert main([*arguments, "--map", str(dbc)]) == 0
+        assert "\x1b" not in capsys.readouterr().out

@@ -176,3 +176,33 @@ def test_a_pack_sensor_that_reads_2_percent_high_is_found():
     (finding,) = judged(rows, sheet=PackSheet(cells_in_series=5)).findings
     assert (finding.code, finding.channel) == ("sum-mismatch", "Pack_V")
     assert finding.value == pytest.approx(2 / 1.02, abs=0.02)
+
+
+def _two_rates(weak_v=0.0):
+    """Half of a module is asked for every second, the other half every fifth; now and then the pack moves by 0.2 V."""
+    rows = []
+    for second in range(1, 90):
+        level = 3.7 - 0.2 * (second // 7 % 2)
+        rows.append((second, 0x10, [level, level, level - weak_v]))
+        if second % 5 == 0:
+            rows.append((second + 0.05, 0x11, [level] * 3))
+    frames = capture([(t, i, b"".join(round(1000 * v).to_bytes(2, "little") for v in values)) for t, i, values in rows])
+    messages = tuple(
+        Message(
+            f"M{number}",
+            0x10 + number,
+            False,
+            6,
+            tuple(Signal(f"Cell_1_{3 * number + n + 1}_V", Field(16 * n, 16), 0.001, unit="V") for n in range(3)),
+        )
+        for number in range(2)
+    )
+    return [f for f in judge(decode(frames, SignalMap(messages))).findings if f.code == "module-spread"]
+
+
+def test_cells_of_two_rates_show_no_spread_when_only_the_pack_moves():
+    assert not _two_rates()
+
+
+def test_a_weak_cell_among_cells_of_two_rates_is_found():
+    assert _two_rates(weak_v=0.1)

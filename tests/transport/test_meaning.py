@@ -9,6 +9,15 @@ from decoder.transport.meaning import answer_hex, masked, meaning, request_hex, 
 _VIN = "TESTV1N0000000001"
 
 
+@pytest.mark.parametrize("service", [0x24, 0x2E, 0x2F])
+def test_a_number_under_its_identifier_is_hidden_whatever_the_service(service):
+    number = b"testv1n0000000001"  # in small letters it does not have the form of one
+    asked, answered = bytes([service, 0xF1, 0x90]) + number, bytes([service + 0x40, 0xF1, 0x90]) + number
+    assert number.hex(" ").upper() not in request_hex(asked)
+    assert number.hex(" ").upper() not in answer_hex(asked, answered)
+    assert number.hex(" ").upper() not in answer_hex(None, answered)
+
+
 def _hex(text):
     return bytes.fromhex(text)
 
