@@ -11,7 +11,7 @@ from decoder.frames import ERROR, FD, REMOTE, Frames
 from decoder.transport.exchanges import exchanges
 from decoder.transport.iso_tp import conversations
 from decoder.transport.transfers import Fault
-from tests.building import capture
+from tests.building import capture, conversation
 from tests.transport.test_iso_tp import check_shape
 
 QUESTION, ANSWER = 0x7E0, 0x7E8
@@ -275,3 +275,31 @@ def test_an_asker_with_all_256_addresses_has_256_paths():
     transfers = conversations(capture(rows)).transfers
     assert sorted(path.address for path in transfers.paths if path.key.can_id == 0x6F0) == list(range(256))
     assert np.count_nonzero(transfers.whole) == 512
+
+
+def _read(time_s, identifier, first):
+    """A question for 10 bytes and its answer: question, first frame, flow control, consecutive frame."""
+    return conversation([(time_s, bytes([0x22, *identifier]), bytes([0x62, *identifier, *range(first, first + 10)]))])
+
+
+def test_the_end_of_one_answer_and_the_beginning_of_the_next_make_no_answer_of_the_two():
+    good = [row for n in range(3) for row in _read(n, (0x01, n), 10 * n)]
+    first, second = _read(5, (0x01, 0x08), 0x80), _read(6, (0x01, 0x09), 0x90)
+    # The last frame of the one and the first of the other are lost; the sequence number fits.
+    frames = capture(good + first[:3] + second[:1] + second[2:])
+    found = conversations(frames).transfers
+    payloads = {found.payload(number) for number in np.flatnonzero(found.whole)}
+    assert bytes([0x62, 0x01, 0x08, *range(0x80, 0x8A)]) not in payloads
+    assert not any(payload[:3] == b"\x62\x01\x08" for payload in payloads)
+    broken = next(number for number in range(len(found)) if found.payload(number)[:3] == b"\x62\x01\x08")
+    assert Fault(found.fault[broken]) is Fault.MISSING
+    assert found.payload(broken) == bytes([0x62, 0x01, 0x08, 0x80, 0x81, 0x82])
+
+
+def test_a_question_that_the_recorder_put_before_the_end_of_the_last_answer_breaks_nothing():
+    good = [row for n in range(3) for row in _read(n, (0x01, n), 10 * n)]
+    first, second = _read(5, (0x01, 0x08), 0x80), _read(6, (0x01, 0x09), 0x90)
+    moved = (5.005, *second[0][1:])
+    found = conversations(capture([*good, *first[:3], moved, *first[3:], *second[1:]])).transfers
+    payloads = {found.payload(number) for number in np.flatnonzero(found.whole)}
+    assert {bytes([0x62, 0x01, 0x08, *range(0x80, 0x8A)]), bytes([0x62, 0x01, 0x09, *range(0x90, 0x9A)])} <= payloads
