@@ -123,12 +123,13 @@ def _bytes(rng: np.random.Generator, kind: str, n: int) -> NDArray[np.uint8]:
 
 def write_log(frames: Frames, path: Path, start_s: int = 1_893_456_000) -> None:
     """Write frames as a candump log."""
-    digits = 8 if len(frames) and frames.flags[0] & EXTENDED else 3
+    digits = np.where(frames.flags & EXTENDED, 8, 3).tolist()
     with path.open("w", encoding="ascii", newline="\n") as file:
-        for time_ns, bus, can_id, length, data in zip(
+        for time_ns, bus, can_id, wide, length, data in zip(
             frames.time_ns.tolist(),
             frames.bus.tolist(),
             frames.can_id.tolist(),
+            digits,
             frames.length.tolist(),
             frames.data,
             strict=True,
@@ -136,4 +137,4 @@ def write_log(frames: Frames, path: Path, start_s: int = 1_893_456_000) -> None:
             seconds, rest = divmod(time_ns, 1_000_000_000)
             payload = data.tobytes()[:length].hex().upper()
             name = frames.bus_names[bus]
-            file.write(f"({start_s + seconds}.{rest // 1000:06d}) {name} {can_id:0{digits}X}#{payload}\n")
+            file.write(f"({start_s + seconds}.{rest // 1000:06d}) {name} {can_id:0{wide}X}#{payload}\n")

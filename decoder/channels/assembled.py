@@ -232,7 +232,7 @@ class _Questions:
             for asker in askers:
                 answerers.setdefault(asker, set()).add(transfers.paths[answerer].key)
         for exchange in exchanges(frames, talk):
-            if exchange.request is None or exchange.request_transfer is None:
+            if exchange.request is None or exchange.request_transfer is None or exchange.outcome == "silent":
                 continue
             number = numbers.setdefault(exchange.request, len(numbers))
             if exchange.outcome == "answered" and exchange.answer_transfer is not None:

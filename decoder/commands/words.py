@@ -111,8 +111,9 @@ def talk_lines(exchanges: Sequence[Exchange], *, show_vin: bool = False) -> Iter
 
     if exchanges:
         yield counted_words(exchanges)
-    for row in identity(exchanges, show_vin=show_vin):
-        yield f"  {identity_words(row)}"
+    rows = identity(exchanges, show_vin=show_vin)
+    for row in rows:
+        yield f"  {identity_words(row, rows)}"
 
 
 def attribute_lines(channels: Channels, exchanges: Sequence[Exchange]) -> Iterator[str]:
@@ -209,9 +210,10 @@ def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = F
     """Give the whole result as text."""
     from decoder.transport.exchanges import exchanges
     from decoder.transport.heard import heard_lines
+    from decoder.transport.iso_tp import conversations
 
     account = channels.frames.account
-    talk = exchanges(channels.frames)
+    talk = exchanges(channels.frames, conversations(channels.frames, named=channels.signal_map.reassembled))
     paths = ", ".join(printable(path) for path in account.paths) or "capture"
     pack = channels.sheet.name if channels.sheet is not None and channels.sheet.name else None
     modules = module_lines(channels)

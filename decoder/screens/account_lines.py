@@ -57,7 +57,7 @@ def _identity(session: Session) -> Iterator[tuple[str, str]]:
         yield "questions", ""
         yield "exchanges", counted_words(talk.exchanges)
     for number, row in enumerate(talk.identity):
-        yield "to quote" if number == 0 else "", identity_words(row)
+        yield "to quote" if number == 0 else "", identity_words(row, talk.identity)
     if talk.also_heard:
         yield "also on the wire", ""
     yield from talk.also_heard[:_MOST_EACH]

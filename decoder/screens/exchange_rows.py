@@ -130,7 +130,16 @@ def full_lines(exchange: Exchange, talk: Talk, first_ns: int, *, show_vin: bool 
         lines.append(("answer", f"{answer_hex(request, answer, show_vin=show_vin)} {length}"))
     else:
         lines.append(("answer", _NO_ANSWER.get(exchange.outcome, "not heard")))
-    return lines
+    return lines + _addressing(exchange, talk)
+
+
+def _addressing(exchange: Exchange, talk: Talk) -> list[tuple[str, str]]:
+    """Say which form of addressing the frames have, and by what it is known."""
+    number = exchange.answer_transfer if exchange.answer_transfer is not None else exchange.request_transfer
+    if number is None:
+        return []
+    reason = talk.transfers.paths[int(talk.transfers.path[number])].reason
+    return [("heard as", reason)] if reason else []
 
 
 def _frames_words(exchange: Exchange, talk: Talk) -> str:
@@ -156,10 +165,16 @@ def counted_words(exchanges: Sequence[Exchange], separator: str = ", ") -> str:
     return f"{total}: {separator.join(f'{count:,} {outcome}' for outcome, count in counts.most_common())}"
 
 
-def identity_words(row: IdentityRow) -> str:
-    """Write what an answerer says it is in a line: word of the standard, text, identifier, whence."""
+def identity_words(row: IdentityRow, rows: Sequence[IdentityRow] = ()) -> str:
+    """Write what an answerer says it is in a line: word of the standard, text, identifier, whence (among `rows`)."""
     name = f"{row.name} " if row.name else ""
-    return f"{name}{printable(row.text, 200)} ({row.asked_as}, from {row.answerer})"
+    return f"{name}{printable(row.text, 200)} ({row.asked_as}, from {whence(row, rows)})"
+
+
+def whence(row: IdentityRow, rows: Sequence[IdentityRow]) -> str:
+    """Write who answered, with the bus where `rows` come from several."""
+    several = len({one.bus for one in rows}) > 1
+    return f"{row.answerer} on {printable(row.bus, 20)}" if several else str(row.answerer)
 
 
 @lru_cache(maxsize=4096)
@@ -192,6 +207,7 @@ class ExchangeList:
     chosen: int = 0
     _shown: tuple[object, Sequence[int]] | None = field(default=None, repr=False)
     _sides: tuple[object, int] | None = field(default=None, repr=False)
+    _several: bool = False
 
     @property
     def narrowed(self) -> bool:
@@ -238,10 +254,15 @@ class ExchangeList:
         if shown:
             self.chosen = shown[min(max(self.row() + by, 0), len(shown) - 1)]
 
+    def sides_of(self, exchange: Exchange) -> str:
+        """Write who asked whom, with the bus in front where there are several."""
+        return f"{printable(exchange.bus, 12)} {sides(exchange)}" if self._several else sides(exchange)
+
     def sides_width(self) -> int:
         """Give the columns that the longest pair of sides needs."""
         talk = self.session.talk
         if self._sides is None or self._sides[0] is not talk:
-            one_each = {(one.asker, one.answerer, one.functional): one for one in talk.exchanges}
-            self._sides = (talk, max((len(sides(one)) for one in one_each.values()), default=0))
+            one_each = {(one.bus, one.asker, one.answerer, one.functional): one for one in talk.exchanges}
+            self._several = len({one.bus for one in one_each.values()}) > 1
+            self._sides = (talk, max((len(self.sides_of(one)) for one in one_each.values()), default=0))
         return self._sides[1]

@@ -19,8 +19,8 @@ from decoder.screens.exchange_rows import (
     reason_parts,
     says_words,
     service_words,
-    sides,
     took_words,
+    whence,
 )
 from decoder.screens.frame import DeskScreen, DeskView
 from decoder.screens.ink import Line, Part, cell_len, fitted, line, wrapped
@@ -142,7 +142,7 @@ class ExchangesView(DeskView):
         said = (*reason_parts(exchange), says_words(exchange, show_vin=desk.session.show_vin))
         texts: tuple[Part, ...] = (
             (time_words((exchange.time_ns - desk.channels.first_ns) / 1e9), "plain"),
-            (sides(exchange), "plain"),
+            (self.listed.sides_of(exchange), "plain"),
             (asked_words(exchange), "strong"),
             (exchange.name, "plain"),
             (str(len(exchange.answer)) if exchange.answer else "", "plain"),
@@ -210,7 +210,7 @@ def identity_lines(rows: Sequence[IdentityRow], width: int, height: int) -> list
     text = max(cell_len(row.text) for row in shown)
     lines = [line((" to quote when ordering a part", "head"))]
     for row in shown:
-        rest = f"{fitted(row.name, name)}  {fitted(row.text, text)}  from {row.answerer}"
+        rest = f"{fitted(row.name, name)}  {fitted(row.text, text)}  from {whence(row, rows)}"
         lines.append(line((f"  {row.asked_as:<6}", "key"), fitted(rest, width - 8)))
     if len(shown) < len(rows):
         lines.append(line((f"  … {len(rows) - len(shown)} more: press i", "dim")))

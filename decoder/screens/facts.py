@@ -11,7 +11,8 @@ from decoder.printable import printable
 from decoder.screens.plot import in_quantity_unit
 from decoder.screens.rows import Moment, moment_of, value_words
 from decoder.screens.symbols import age_words, digits_of, number_words, state_words, time_words
-from decoder.transport.meaning import answer_hex
+from decoder.transport.j1939_id import pgn
+from decoder.transport.meaning import answer_hex, group_hex
 
 if TYPE_CHECKING:
     from decoder.channels import Channels, Series
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 _SHOWN_BYTES: Final = 8
 OTHER_BIT: Final = "·"
 _HIDDEN_BITS: Final = "********"
+_HIDDEN_VALUE: Final = "hidden: part of a vehicle identification number (--show-vin shows it)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +41,16 @@ def facts_of(
     """
     series = channels[name]
     moment = moment_of(series, time_ns)
-    return (
+    number: tuple[Fact, ...] = (
         Fact("value", _value(series, moment)),
         Fact("so far", _so_far(series, moment, extremes)),
-        Fact("limits", f"low {_limit(series, series.channel.low)} · high {_limit(series, series.channel.high)}"),
         Fact("raw", _raw(series, moment)),
+    )
+    if _is_hidden(channels, series, moment, show_vin=show_vin):
+        number = (Fact("value", _HIDDEN_VALUE),)
+    return (
+        *number,
+        Fact("limits", f"low {_limit(series, series.channel.low)} · high {_limit(series, series.channel.high)}"),
         Fact("frame", _frame(channels, series, moment)),
         *_payload(channels, series, moment, show_vin=show_vin),
         Fact("field", _field(series)),
@@ -115,9 +122,7 @@ def _payload(channels: Channels, series: Series, moment: Moment, *, show_vin: bo
     first = max(0, min(field.first_byte, len(payload) - _SHOWN_BYTES))
     last = min(len(payload), max(first + _SHOWN_BYTES, field.last_byte + 1))
     own = set(field.bit_numbers())
-    shown = [f"{byte:02X}" for byte in payload]
-    if series.channel.is_assembled and payload:
-        shown = answer_hex(None, payload, show_vin=show_vin).split(" ")
+    shown = _bytes_shown(series, payload, show_vin=show_vin)
     numbers, hexes, bits = [], [], []
     for byte in range(first, last):
         numbers.append(f"byte {byte}".ljust(8))
@@ -125,6 +130,24 @@ def _payload(channels: Channels, series: Series, moment: Moment, *, show_vin: bo
         hexes.append((f"[{shown[byte]}]" if mine else f" {shown[byte]} ").ljust(8))
         bits.append(_HIDDEN_BITS if shown[byte] == "**" else _bits_of(payload[byte], byte, own))
     return Fact("", " ".join(numbers)), Fact("payload", " ".join(hexes)), Fact("bits", " ".join(bits))
+
+
+def _bytes_shown(series: Series, payload: bytes, *, show_vin: bool) -> list[str]:
+    """Write each byte in hex, those of a vehicle identification number as ``**``."""
+    channel = series.channel
+    if not channel.is_assembled or not payload:
+        return [f"{byte:02X}" for byte in payload]
+    if channel.message.is_j1939:
+        return group_hex(pgn(channel.can_id), payload, show_vin=show_vin).split(" ")
+    return answer_hex(None, payload, show_vin=show_vin).split(" ")
+
+
+def _is_hidden(channels: Channels, series: Series, moment: Moment, *, show_vin: bool) -> bool:
+    """Tell whether a channel is cut from bytes of a vehicle identification number, which are not to be shown."""
+    if moment.index is None or show_vin or not series.channel.is_assembled:
+        return False
+    shown = _bytes_shown(series, channels.payload_of(series, moment.index), show_vin=False)
+    return any(shown[bit // 8] == "**" for bit in series.channel.signal.field.bit_numbers())
 
 
 def _bits_of(value: int, byte: int, own: set[int]) -> str:

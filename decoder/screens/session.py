@@ -57,9 +57,9 @@ class Talk:
     also_heard: tuple[tuple[str, str], ...] = ()
 
     @classmethod
-    def of(cls, frames: Frames, *, show_vin: bool) -> Talk:
-        """Put the conversation of a capture together."""
-        found = conversations(frames)
+    def of(cls, frames: Frames, named: frozenset[tuple[int, bool]] = frozenset(), *, show_vin: bool) -> Talk:
+        """Put the conversation of a capture together; `named`: identifiers that carry answers by the map's word."""
+        found = conversations(frames, named=named)
         listed = exchanges(frames, found)
         return cls(frames, found.transfers, listed, identity(listed, show_vin=show_vin), heard_lines(frames))
 
@@ -98,7 +98,7 @@ class Session:
         with self._talk_lock:
             frames = self.channels.frames
             if self._talk is None or self._talk.frames is not frames:
-                self._talk = Talk.of(frames, show_vin=self.show_vin)
+                self._talk = Talk.of(frames, self.channels.signal_map.reassembled, show_vin=self.show_vin)
             return self._talk
 
     @property

@@ -30,7 +30,7 @@ from decoder.transport.services import (
 from decoder.transport.transfers import Fault
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from decoder.frames import Frames
     from decoder.transport.exchange import Outcome
@@ -69,7 +69,8 @@ class _Book:
 
     open: list[_Open] = field(default_factory=list)
     done: list[tuple[_Open | None, _Said | None, int]] = field(default_factory=list)  # question, answer, pending
-    waiting: dict[int, tuple[_Said, int]] = field(default_factory=dict)  # service -> pleas for time, question unheard
+    # Service -> pleas for time whose question was not heard: the first, the latest, how many.
+    waiting: dict[int, tuple[_Said, _Said, int]] = field(default_factory=dict)
 
 
 def exchanges(frames: Frames, found: Conversations | None = None) -> tuple[Exchange, ...]:
@@ -135,45 +136,56 @@ def _matched(questions: Sequence[_Said], answers: Sequence[_Said], functional: f
         else:
             _take_answer(book, one)
     book.done += [(question, None, question.pending) for question in book.open]
-    book.done += [(None, plea, pending) for plea, pending in book.waiting.values()]
+    book.done += [(None, plea, pending) for plea, _, pending in book.waiting.values()]
     return book
 
 
 def _close_old(book: _Book, now_ns: int) -> None:
-    """Give up questions that have waited too long."""
-    old = [one for one in book.open if now_ns - one.waits_since_ns > LONGEST_ANSWER_NS]
-    for question in old:
-        book.open.remove(question)
+    """Give up questions that have waited too long; they stand in the order in which they were asked."""
+    while book.open and _is_late(book.open[0].waits_since_ns, now_ns):
+        question = book.open.pop(0)
         book.done.append((question, None, question.pending))
+    for service, (first, latest, count) in list(book.waiting.items()):
+        if _is_late(latest.last_ns, now_ns):
+            del book.waiting[service]
+            book.done.append((None, first, count))
+
+
+def _is_late(since_ns: int, now_ns: int) -> bool:
+    return now_ns - since_ns > LONGEST_ANSWER_NS
 
 
 def _take_answer(book: _Book, answer: _Said) -> None:
     _close_old(book, answer.first_ns)
-    question = next((one for one in reversed(book.open) if _belongs(one.question, answer)), None)
+    question = next((one for one in reversed(book.open) if _belongs(one, answer)), None)
     if is_pending(answer.payload):
         service = answer.payload[1]
         if question is not None:
             question.pending += 1
             question.waits_since_ns = answer.last_ns
         else:
-            first, count = book.waiting.get(service, (answer, 0))
-            book.waiting[service] = first, count + 1
+            first, _, count = book.waiting.get(service, (answer, answer, 0))
+            book.waiting[service] = first, answer, count + 1
         return
     if question is not None:
         book.open.remove(question)
         book.done.append((question, answer, question.pending))
         return
-    _, pending = book.waiting.pop(_service_answered(answer.payload) or 0, (None, 0))
-    book.done.append((None, answer, pending))
+    waiting = book.waiting.pop(_service_answered(answer.payload) or 0, None)
+    book.done.append((None, answer, waiting[2] if waiting else 0))
 
 
-def _belongs(question: _Said, answer: _Said) -> bool:
-    """Tell whether an answer fits a question; one whose beginning is not there fits any that waits."""
-    if answer.first_ns < question.last_ns:
+def _belongs(asked: _Open, answer: _Said) -> bool:
+    """Tell whether an answer fits a question; one whose beginning is not there fits any that waits.
+
+    What stood first on the bus is told by rows: the capture's clock may be set back.
+    """
+    if _is_late(asked.waits_since_ns, answer.first_ns):
         return False
+    request = asked.question.payload
     if not answer.payload:
         return True
-    return positive_for(question.payload, answer.payload) or negative_for(question.payload, answer.payload)
+    return positive_for(request, answer.payload) or negative_for(request, answer.payload)
 
 
 def _service_answered(answer: bytes) -> int | None:
@@ -199,7 +211,6 @@ def _exchange(
     request, reply = (one.payload or None if one else None for one in (asked, answer))
     service = service_of(request) if request else _service_answered(reply or b"")
     outcome, reason = _outcome(asked, answer, pending)
-    heard = answer is not None and asked is not None and outcome != "pending"
     exchange = Exchange(
         time_ns=began.first_ns,
         bus=frames.bus_names[paths[began.path].key.bus],
@@ -212,13 +223,20 @@ def _exchange(
         answer=reply,
         outcome=outcome,
         reason=reason,
-        latency_ms=(answer.first_ns - asked.last_ns) / 1e6 if heard and answer and asked else None,
+        latency_ms=_latency_ms(asked, answer) if outcome != "pending" else None,
         functional=question.functional if question else False,
         pending=pending,
         request_transfer=asked.number if asked else None,
         answer_transfer=answer.number if answer else None,
     )
     return began.first_row, exchange
+
+
+def _latency_ms(asked: _Said | None, answer: _Said | None) -> float | None:
+    """Give how long an answer took; ``None`` where a side was not heard, or the clock was set back between them."""
+    if asked is None or answer is None or answer.first_ns < asked.last_ns:
+        return None
+    return (answer.first_ns - asked.last_ns) / 1e6
 
 
 def _outcome(asked: _Said | None, answer: _Said | None, pending: int) -> tuple[Outcome, str]:
@@ -239,8 +257,3 @@ def _outcome(asked: _Said | None, answer: _Said | None, pending: int) -> tuple[O
 
 def _end(path: Path) -> End:
     return End(path.key.can_id, path.key.extended, path.address)
-
-
-def failed(listed: Sequence[Exchange]) -> Iterator[Exchange]:
-    """Give only the exchanges that did not come to a good end."""
-    return (one for one in listed if one.outcome in FAILED)

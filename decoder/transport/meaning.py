@@ -3,7 +3,8 @@
 A vehicle identification number names a vehicle and so its keeper, so it is hidden unless asked for. It is known by its
 identifier (F190 and F802 of ISO 14229-1, info type 02 of ISO 15031-5, option 90 of ISO 14230-3), and elsewhere by its
 form (ISO 3779: 17 capitals and digits without I, O and Q, of which the last four are digits). Not found: a number that
-a maker sends in another form under an identifier of its own, and one that is cut into several payloads.
+a maker sends in another form under an identifier of its own, one with a letter or digit right before or behind it, and
+one that is cut into several payloads.
 
 Session timing: ISO 14229-1, DiagnosticSessionControl: P2 in steps of 1 ms, P2* in steps of 10 ms.
 """
@@ -30,6 +31,7 @@ from decoder.transport.services import (
 from decoder.transport.trouble_codes import trouble_code_words
 
 VIN_LENGTH: Final = 17  # ISO 3779
+VIN_GROUP: Final = 0xFEEC  # SAE J1939-71, from memory
 _VIN_FORM: Final = r"(?<![0-9A-Z])(?=[0-9]*[A-Z])[0-9A-HJ-NPR-Z]{13}[0-9]{4}(?![0-9A-Z])"
 _VIN_TEXT: Final = re.compile(_VIN_FORM)
 _VIN_BYTES: Final = re.compile(_VIN_FORM.encode())
@@ -110,12 +112,19 @@ def answer_hex(request: bytes | None, answer: bytes, *, show_vin: bool = False) 
     """
     if show_vin or not answer:
         return answer.hex(" ").upper()
-    hidden: set[int] = set()
+    hidden = _by_form(answer, 0)
     for piece in pieces(request, answer):
         if piece.vin:
             hidden.update(range(piece.start, piece.start + len(piece.data)))
         hidden |= _by_form(piece.data, piece.start)
     return _hex(answer, hidden)
+
+
+def group_hex(pgn: int, payload: bytes, *, show_vin: bool = False) -> str:
+    """Write a parameter group of SAE J1939 in the same way: group 0FEEC holds the vehicle identification (memory)."""
+    if show_vin:
+        return payload.hex(" ").upper()
+    return _hex(payload, set(range(len(payload))) if pgn == VIN_GROUP else _by_form(payload, 0))
 
 
 def request_hex(request: bytes, *, show_vin: bool = False) -> str:

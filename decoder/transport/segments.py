@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 # N_Cr, and N_As, N_Ar, N_Bs: all at most 1000 ms.
 LONGEST_WAIT_NS: Final = 1_000_000_000
+# A first frame that comes again is the recorder's doing only at once; later the sender began anew. Common practice, no
+# source.
+_FIRST_AGAIN_NS: Final = 5_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +111,10 @@ def segments(tracks: Tracks, capture_ns: tuple[int, int], alive_ns: NDArray[np.i
 
 
 def _data_frames(tracks: Tracks) -> NDArray[np.intp]:
-    """Give the positions of single, first and consecutive frames, without those that only repeat the one before."""
+    """Give the positions of single, first and consecutive frames, without those that only repeat the one before.
+
+    A first frame counts anew where it comes later.
+    """
     role = tracks.protocol.role
     at = np.flatnonzero((role != Role.NONE) & (role != Role.FLOW))
     if len(at) < 2:
@@ -117,6 +123,7 @@ def _data_frames(tracks: Tracks) -> NDArray[np.intp]:
     again &= (role[at[1:]] != Role.SINGLE) & (tracks.length[at[1:]] == tracks.length[at[:-1]])
     pairs = np.flatnonzero(again)
     again[pairs] = (tracks.data[at[pairs + 1]] == tracks.data[at[pairs]]).all(axis=1)
+    again &= (role[at[1:]] != Role.FIRST) | (np.diff(tracks.time_ns[at]) <= _FIRST_AGAIN_NS)
     return at[np.concatenate(([True], ~again))]
 
 

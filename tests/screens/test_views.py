@@ -316,4 +316,5 @@ def test_a_vehicle_identification_number_in_an_answer_is_hidden_in_the_details()
     hidden = facts_of(channels, "Letter", int(1e9), (0.0, 1.0))
     shown = facts_of(channels, "Letter", int(1e9), (0.0, 1.0), show_vin=True)
     assert "[**]" in {fact.word: fact.text for fact in hidden}["payload"]
+    assert not any("67" in fact.text or "43 hex" in fact.text for fact in hidden if fact.word in {"value", "raw"})
     assert "[43]" in {fact.word: fact.text for fact in shown}["payload"]

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from decoder.transport.meaning import answer_hex, masked, meaning, request_hex, text_of
+from decoder.transport.meaning import answer_hex, group_hex, masked, meaning, request_hex, text_of
 
 _VIN = "TESTV1N0000000001"
 
@@ -222,3 +222,14 @@ def test_no_bytes_raise_and_a_line_is_printable(request, answer, show_vin):
 def test_no_answer_of_a_known_service_raises(first, rest, request):
     meaning(request, bytes([first]) + rest)
     answer_hex(request, bytes([first]) + rest)
+
+
+def test_a_number_right_behind_the_service_is_hidden_too():
+    assert _VIN.encode().hex(" ").upper() not in answer_hex(None, b"\x61" + _VIN.encode())
+
+
+def test_the_parameter_group_of_the_vehicle_identification_is_hidden():
+    assert group_hex(0xFEEC, b"small letters*") == " ".join(["**"] * 14)
+    assert group_hex(0xFEEC, b"AB", show_vin=True) == "41 42"
+    assert group_hex(0xFF50, b"\x01" + _VIN.encode()) == "01 " + " ".join(["**"] * 17)
+    assert group_hex(0xFF50, b"\x01\x02") == "01 02"
