@@ -14,16 +14,8 @@ import numpy as np
 
 from decoder.channels.absent import Neighbours, special_bits
 from decoder.channels.assembled import assembled_from_blocks
-from decoder.channels.decoding import (
-    Counts,
-    Source,
-    Whole,
-    cuts_of,
-    decode_block,
-    extremes,
-    make_channels,
-    sources_of,
-)
+from decoder.channels.decoding import Counts, Whole, cuts_of, decode_block, extremes
+from decoder.channels.making import Source, make_channels, sources_of
 from decoder.channels.states import CYCLE_SAMPLES, cycle_s, stuck_names
 from decoder.channels.streams import streams_of
 from decoder.maps.plan import values

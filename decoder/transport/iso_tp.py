@@ -14,7 +14,7 @@ import numpy as np
 from decoder.frames import Key
 from decoder.transport.interruptions import flow_of, interrupted, peers, refused
 from decoder.transport.openings import openings
-from decoder.transport.pairs import find_talk
+from decoder.transport.pairs import find_believed
 from decoder.transport.protocol_bytes import Role
 from decoder.transport.segments import Segments, segments
 from decoder.transport.tracks import NO_ADDRESS, Tracks, only, tracks
@@ -61,7 +61,7 @@ def conversations(
     if not len(possible):
         return Conversations()
     drafts = segments(possible, ends, _alive_by_any_ns(possible))
-    talk = find_talk(possible, drafts, openings(possible, drafts), named)
+    talk = find_believed(possible, drafts, openings(possible, drafts), named)
     if not talk.sides:
         return Conversations()
     chosen = np.array(sorted(talk.sides), np.intp)

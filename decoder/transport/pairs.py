@@ -42,7 +42,7 @@ FUNCTIONAL: Final = frozenset({(0x7DF, False), (0x18DB33F1, True)})
 
 
 @dataclass(frozen=True, slots=True)
-class Talk:
+class Believed:
     """Tracks that are believed, and of each answerer the tracks that ask it, best first.
 
     `sides`: track -> "asker", "answerer" or "unknown"
@@ -52,12 +52,12 @@ class Talk:
     askers: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
 
 
-def find_talk(
+def find_believed(
     tracks: Tracks, segments: Segments, openings: Openings, named: frozenset[tuple[int, bool]] = frozenset()
-) -> Talk:
+) -> Believed:
     """Decide which tracks are believed; those with `named` identifiers are, on somebody's word."""
     if not len(openings):
-        return Talk()
+        return Believed()
     own = evidence.own_bits(tracks, segments, openings)
     pairs = _pairs(tracks, segments, openings, own)
     alone = {**_named(tracks, openings, own, named), **_alone(tracks, openings, own)}
@@ -70,7 +70,7 @@ def find_talk(
     for answerer, of_it in askers.items():
         sides[answerer] = "answerer"
         sides.update(dict.fromkeys(of_it, "asker"))
-    return Talk(sides, askers)
+    return Believed(sides, askers)
 
 
 @dataclass(frozen=True, slots=True)
