@@ -146,7 +146,10 @@ def values(signal: Signal, raw: Column) -> Column:
     scale, offset = signal.scale, signal.offset
     if signal.is_float:
         number = bits.as_float(raw, signal.field.length)
-        return number if scale == 1 and offset == 0 else number * scale + offset
+        if scale == 1 and offset == 0:
+            return number
+        with np.errstate(over="ignore", invalid="ignore"):  # as in Python, a product that is too large is infinite
+            return number * scale + offset
     if scale == 1 and offset == 0:
         return raw
     if float(scale).is_integer() and float(offset).is_integer():

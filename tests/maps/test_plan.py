@@ -1,5 +1,6 @@
 """Signals cut from the frames of one message: which frames have a sample, and what its value is."""
 
+import struct
 from fractions import Fraction
 
 import numpy as np
@@ -126,3 +127,9 @@ def test_decimal_scales_give_the_double_that_python_gives(raw, value):
     signal = Signal("A", Field(0, 16), 0.001)
     assert values(signal, np.array([raw]))[0] == raw * 0.001
     assert abs(Fraction(raw * 0.001) - Fraction(value)) < Fraction(1, 10**15)
+
+
+def test_a_float_that_scaling_makes_too_large_is_infinite_as_in_python():
+    signal = Signal("S", Field(0, 64), scale=713, is_float=True)
+    largest = np.array([struct.unpack("<q", struct.pack("<d", 1.7e308))[0]])
+    assert values(signal, largest).tolist() == [1.7e308 * 713] == [np.inf]
