@@ -22,7 +22,7 @@ from decoder.screens.exchange_rows import (
     took_words,
     whence,
 )
-from decoder.screens.frame import DeskScreen, DeskView
+from decoder.screens.frame import LIST_BINDINGS, DeskScreen, DeskView
 from decoder.screens.ink import Line, Part, cell_len, fitted, line, wrapped
 from decoder.screens.symbols import time_words
 from decoder.screens.table import gap_for
@@ -250,13 +250,7 @@ class ExchangesScreen(DeskScreen):
         ("q", "quit"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(-1)"),
-        Binding("down", "move(1)"),
-        Binding("left,pageup", "page(-1)"),
-        Binding("right,pagedown", "page(1)"),
-        Binding("home", "move(-1000000000)"),
-        Binding("end", "move(1000000000)"),
-        Binding("enter", "there"),
+        *LIST_BINDINGS,
         Binding("o", "only_failed"),
         Binding("slash", "find"),
         Binding("v", "whole"),

@@ -8,7 +8,7 @@ from textual.binding import Binding
 
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
-from decoder.screens.frame import DeskScreen, DeskView
+from decoder.screens.frame import LIST_BINDINGS, DeskScreen, DeskView
 from decoder.screens.ink import SEVERITY_INKS, Line, Part, cell_len, fitted, line, wrapped
 from decoder.screens.session import USER_FLAG
 from decoder.screens.symbols import NOTHING, age_words, number_words, severity_words, time_words
@@ -158,13 +158,7 @@ class FindingsScreen(DeskScreen):
         ("i", "capture"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(-1)"),
-        Binding("down", "move(1)"),
-        Binding("left,pageup", "page(-1)"),
-        Binding("right,pagedown", "page(1)"),
-        Binding("home", "move(-1000000000)"),
-        Binding("end", "move(1000000000)"),
-        Binding("enter", "there"),
+        *LIST_BINDINGS,
         Binding("u", "take_back"),
     ]
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import PurePath
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Final
 
+from textual.binding import Binding
 from textual.screen import Screen
 
 from decoder.printable import printable
@@ -168,6 +169,18 @@ class Keys(LineView):
             parts += [(f" {key}", "key"), (f" {word} ", "plain")]
             used += length
         return [Line(tuple(parts))]
+
+
+# The keys of a screen that is a list: `move`, `page` and `there` are its actions.
+LIST_BINDINGS: Final = (
+    Binding("up", "move(-1)"),
+    Binding("down", "move(1)"),
+    Binding("left,pageup", "page(-1)"),
+    Binding("right,pagedown", "page(1)"),
+    Binding("home", "move(-1000000000)"),
+    Binding("end", "move(1000000000)"),
+    Binding("enter", "there"),
+)
 
 
 class DeskScreen(Screen[None]):
