@@ -112,6 +112,7 @@ class PagesScreen(DeskScreen):
         ("f", "list"),
         ("c", "cells"),
         ("?", "help"),
+        ("x", "answers"),
         ("/", "find"),
         ("q", "quit"),
         ("o", "only flagged"),
@@ -121,7 +122,6 @@ class PagesScreen(DeskScreen):
         ("g", "go to time"),
         ("tab", "next quantity"),
         ("i", "capture"),
-        ("x", "questions"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left,pageup", "turn(-1)"),
