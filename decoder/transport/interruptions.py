@@ -66,8 +66,8 @@ def refused(believed: Tracks, found: Segments, askers: Mapping[int, tuple[int, .
 def interrupted(believed: Tracks, found: Segments, askers: Mapping[int, tuple[int, ...]]) -> Segments:
     """End answers where a new question came and nothing else answers it: what follows belongs to another answer.
 
-    Where the end of one answer and the beginning of the next are both lost, the numbers can fit all the same. The asker
-    told that next answer to go on; without that the question was only ignored.
+    Where the end of one answer and the beginning of the next are both lost, the numbers can fit all the same. Then the
+    asker told the next answer to go on, or the frame behind the question has the number 1; else it was only ignored.
     """
     used, received, fault = found.used.copy(), found.received.copy(), found.fault.copy()
     opened = openings(believed, found)
@@ -79,12 +79,13 @@ def interrupted(believed: Tracks, found: Segments, askers: Mapping[int, tuple[in
         go_on = flow_of(believed, set(of_it))
         go_on = believed.row[go_on[believed.protocol.number[go_on] == GO_ON]]
         for number, row in _questions_inside(opened, asked, mine):
-            if not _any_between(go_on, row, int(opened.last_row[number])):
-                continue  # a long answer to it would have been told to go on
             segment = opened.segment[number]
-            inside = believed.row[found.at[found.begin[segment] : found.end[segment]]] < row
-            kept = min(int(used[segment]), int(np.count_nonzero(inside)))
-            if kept < used[segment]:
+            at = found.at[found.begin[segment] : found.begin[segment] + used[segment]]
+            kept = int(np.count_nonzero(believed.row[at] < row))
+            if kept == used[segment]:
+                continue
+            told = _any_between(go_on, row, int(opened.last_row[number]))
+            if told or believed.protocol.number[at[kept]] == 1:
                 used[segment] = kept
                 taken = found.taken[found.begin[segment] : found.begin[segment] + kept]
                 received[segment], fault[segment] = taken.sum(), Fault.MISSING

@@ -3,6 +3,7 @@
 from decoder.frames import FD_SIZES, Key
 
 _LONGEST_WAIT_NS = 1_000_000_000  # N_Cr
+_AT_ONCE_NS = 5_000_000  # a first frame that comes again later than this begins anew
 
 
 class _Reception:
@@ -12,6 +13,7 @@ class _Reception:
         self.at = address_bytes
         self.rows = None
         self.last = None  # (bytes) of the data frame before
+        self.last_ns = 0
         self.waiting_since = 0
 
     def stay_awake(self, time_ns):
@@ -24,8 +26,9 @@ class _Reception:
         kind = word[0] >> 4 if word else 15
         if kind not in {0, 1, 2} or not self._valid(kind, frame, word):
             return None
-        again = kind != 0 and frame == self.last
-        self.last = frame
+        at_once = time_ns - self.last_ns <= _AT_ONCE_NS
+        again = kind != 0 and frame == self.last and (kind == 2 or at_once)
+        self.last, self.last_ns = frame, time_ns
         if again:
             return None
         if kind == 0:

@@ -366,3 +366,10 @@ def test_a_question_that_was_ignored_inside_an_answer_does_not_end_it():
     listed = exchanges(capture([*OPENING, *rows]))[1:]
     assert [one.outcome for one in listed] == ["answered", "unanswered"]
     assert listed[0].answer == long
+
+
+def test_the_call_that_keeps_a_session_open_does_not_end_the_answer_that_it_falls_into():
+    rows = rows_of(bytes.fromhex("62F190") + bytes(60), ANSWERER, 20.01)
+    alive = (20.011, ASKER, cut_up(b"\x3e\x80")[0])
+    listed = exchanges(capture([*OPENING, (20.0, ASKER, cut_up(ASK)[0]), rows[0], alive, *rows[1:]]))[1:]
+    assert [one.outcome for one in listed] == ["answered", "silent"]
