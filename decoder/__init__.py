@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from decoder.account import Account
     from decoder.capture import read_blocks, read_capture
     from decoder.channels import Channels, Series, decode
+    from decoder.discovery.survey import survey
     from decoder.errors import CellgleanError
     from decoder.frames import Frames
     from decoder.judgement import Finding, Judgement, judge
@@ -46,6 +47,7 @@ __all__ = [
     "load_sheet",
     "read_blocks",
     "read_capture",
+    "survey",
 ]
 
 _HOME = {
@@ -67,6 +69,7 @@ _HOME = {
     "load_sheet": "decoder.maps",
     "read_blocks": "decoder.capture",
     "read_capture": "decoder.capture",
+    "survey": "decoder.discovery.survey",
 }
 
 

@@ -1,6 +1,6 @@
 """Count exchanges found where there are none: in periodic and in random traffic. Any that is found is false.
 
-    .venv/bin/python tools/count_false_exchanges.py [--frames N] [--seeds K]
+    .venv/bin/python tools/count_false_exchanges.py [--frames N] [--seeds K] [--less BITS]
 
 For each kind of traffic K (5) captures of N (1,000,000) frames.
 """
@@ -13,6 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # so that it runs from a clone that is not installed
 
+from decoder.transport import pairs
 from decoder.transport.exchanges import exchanges
 from tools.traffic import noise, periodic
 
@@ -24,7 +25,10 @@ def main() -> int:
     arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     arguments.add_argument("--frames", type=int, default=1_000_000)
     arguments.add_argument("--seeds", type=int, default=5)
+    arguments.add_argument("--less", type=float, default=0.0, metavar="BITS", help="lower the thresholds")
     options = arguments.parse_args()
+    pairs.SURE_BITS -= options.less
+    pairs.ALONE_BITS -= options.less
     n = options.frames
     kinds = {
         "periodic, 100 identifiers": lambda seed: periodic(seed, n),

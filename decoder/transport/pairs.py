@@ -27,11 +27,12 @@ if TYPE_CHECKING:
     from decoder.transport.segments import Segments
     from decoder.transport.tracks import Tracks
 
-# Beyond the count of places where chance could strike: one capture in 2 ** 10 is wrong.
-SURE_BITS: Final = 10.0
+# Beyond the count of places where chance could strike: one capture in 2 ** 10 is wrong. Not final: the tool that counts
+# false conversations lowers them to see their margin.
+SURE_BITS = 10.0
 _USUAL_BITS: Final = 10.0
 # Tracks whose other side is not heard must have more to show.
-_ALONE_BITS: Final = 20.0
+ALONE_BITS = 20.0
 _ALONE_SERVICES: Final = 3
 _ALONE_LENGTHS: Final = 2
 # One question on a kept identifier, nothing else of it, and no conversation at all: believed among so few tracks. An
@@ -146,9 +147,9 @@ def _alone(tracks: Tracks, openings: Openings, own: NDArray[np.float64]) -> dict
         ):
             found[track] = SURE_BITS, side
     of_the_standards = evidence.like(openings, openings.asks | openings.answers, len(tracks))
-    for track in np.flatnonzero(own - chances >= _ALONE_BITS).tolist():
+    for track in np.flatnonzero(own - chances >= ALONE_BITS).tolist():
         bits = float(own[track]) - evidence.against_bits(fits=bool(of_the_standards[track]))
-        if bits - chances >= _ALONE_BITS:
+        if bits - chances >= ALONE_BITS:
             found[track] = bits, _side(openings, track)
     return found
 

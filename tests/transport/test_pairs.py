@@ -227,3 +227,16 @@ def test_flow_control_of_one_conversation_inside_another_makes_no_pair():
         (bytes.fromhex("22F18C"), read),
         (written, bytes.fromhex("6EF198")),
     ]
+
+
+@pytest.mark.parametrize(("others", "is_one"), [(0, True), (2, True), (3, False), (8, False)])
+def test_what_speaks_for_a_pair_is_set_against_the_places_where_chance_could_strike(others, is_one):
+    """A service and one byte repeated are 13.6 bits; n other askers and answerers take 2 log2(n + 1); 10 must be left."""
+    rows = [
+        (1.0, 0x411, bytes.fromhex("0210030000000000"), False),
+        (1.01, 0x522, bytes.fromhex("0250030000000000"), False),
+    ]
+    for number in range(others):
+        rows.append((2.0 + number, 0x300 + number, bytes([2, 0x11, number + 1]) + bytes(5), False))
+        rows.append((2.5 + number, 0x200 + number, bytes([2, 0x67, number + 1]) + bytes(5), False))
+    assert (count(planted(noise(1, 0, 5), sorted(rows))) == 1) == is_one

@@ -1,0 +1,1 @@
+"""What can be found in frames that nobody has described."""
