@@ -231,7 +231,7 @@ def test_flow_control_of_one_conversation_inside_another_makes_no_pair():
 
 @pytest.mark.parametrize(("others", "is_one"), [(0, True), (2, True), (3, False), (8, False)])
 def test_what_speaks_for_a_pair_is_set_against_the_places_where_chance_could_strike(others, is_one):
-    """A service and one byte repeated are 13.6 bits; n more askers and answerers take 2 log2(n + 1); 10 must be left."""
+    """A service and one repeated byte are 13.6 bits; n more of each side take 2 log2(n + 1); 10 must be left."""
     rows = [
         (1.0, 0x411, bytes.fromhex("0210030000000000"), False),
         (1.01, 0x522, bytes.fromhex("0250030000000000"), False),
