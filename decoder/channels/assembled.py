@@ -15,6 +15,7 @@ from decoder.frames import EXTENDED, Frames, Key, concatenate
 from decoder.transport.exchanges import exchanges
 from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939 import j1939_transfers
+from decoder.transport.j1939_id import is_transport
 from decoder.transport.services import NEGATIVE, PENDING
 from decoder.transport.tracks import LEAST_SHARE, Shares, shares
 from decoder.transport.transfers import Fault
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     from decoder.transport.iso_tp import Conversations
     from decoder.transport.transfers import Transfers
 
-# PDU formats of transport frames: connection management EC, data EB (SAE J1939-21 clause 5.10).
-PACKET_FORMATS: Final = (0xEC, 0xEB)
 # Bounds the memory while payloads are laid side by side.
 _PAYLOADS_AT_ONCE: Final = 4096
 
@@ -166,8 +165,7 @@ def _count(frames: Frames, counts: dict[Key, NDArray[np.int64]]) -> None:
 
 def _worth_keeping(frames: Frames, counts: Mapping[Key, NDArray[np.int64]]) -> NDArray[np.intp]:
     """Give the rows, in order, of all streams that may carry a transport protocol."""
-    formats = frames.can_id >> 16 & 0xFF
-    j1939 = ((frames.flags & EXTENDED) != 0) & np.isin(formats, PACKET_FORMATS)
+    j1939 = ((frames.flags & EXTENDED) != 0) & (is_transport(frames.can_id) != 0)
     keep = [np.flatnonzero(j1939)]
     for key, rows in frames.rows_of.items():
         total, plain, addressed = counts[key].tolist()
@@ -191,26 +189,30 @@ def _assembled(
     known: Shares | None,
 ) -> AllAssembled:
     """Put together; `row` and `block` say for each of `frames` where it stands in the capture."""
-    found: AllAssembled = {}
     talk = conversations(frames, capture_ns, known, signal_map.reassembled)
-    questions = _Questions(frames, talk)
-    by_sender: dict[Sender, list[int]] = {}
-    for number, path in enumerate(talk.transfers.paths):
-        by_sender.setdefault(Sender(path.key.bus, path.key.can_id, path.key.extended), []).append(number)
-    of_path = _by_path(talk.transfers)
-    for sender, numbers in by_sender.items():
-        found[sender] = _of_paths(frames, talk.transfers, numbers, of_path, row, block, questions)
+    sources: list[tuple[Transfers, _Questions | None]] = [(talk.transfers, _Questions(frames, talk))]
     if any(message.is_j1939 for message in signal_map.messages):
-        groups = j1939_transfers(frames)
-        of_path = _by_path(groups)
-        senders: dict[Sender, list[int]] = {}
-        for number, path in enumerate(groups.paths):
-            if path.pgn is not None:
-                sender = Sender(path.key.bus, pgn=path.pgn, source_address=path.address)
-                senders.setdefault(sender, []).append(number)
-        for sender, numbers in senders.items():
-            found[sender] = _of_paths(frames, groups, numbers, of_path, row, block, None)
+        sources.append((j1939_transfers(frames), None))
+    found: AllAssembled = {}
+    for transfers, questions in sources:
+        of_path = _by_path(transfers)
+        for sender, numbers in _by_sender(transfers).items():
+            found[sender] = _of_paths(frames, transfers, numbers, of_path, row, block, questions)
     return found
+
+
+def _by_sender(transfers: Transfers) -> dict[Sender, list[int]]:
+    """Give the paths of each sender; parameter groups whose announcement is not there have none."""
+    senders: dict[Sender, list[int]] = {}
+    for number, path in enumerate(transfers.paths):
+        if path.kind == "iso-tp":
+            sender = Sender(path.key.bus, path.key.can_id, path.key.extended)
+        elif path.pgn is not None:
+            sender = Sender(path.key.bus, pgn=path.pgn, source_address=path.address)
+        else:
+            continue
+        senders.setdefault(sender, []).append(number)
+    return senders
 
 
 def _by_path(transfers: Transfers) -> list[NDArray[np.intp]]:

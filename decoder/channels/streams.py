@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from decoder.channels.assembled import PACKET_FORMATS, AllAssembled, Assembled, Sender
+from decoder.channels.assembled import AllAssembled, Assembled, Sender
 from decoder.frames import CLASSIC_BYTES
-from decoder.transport.j1939_id import GLOBAL_ADDRESS, pgn, source
+from decoder.transport.j1939_id import GLOBAL_ADDRESS, is_transport, pgn, source
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -150,7 +150,7 @@ def keys_of(stream: Stream, keys: Iterable[Key]) -> tuple[Key, ...]:
 def _carries_packets(key: Key, sender: Sender) -> bool:
     """Tell whether a stream carries the packets of a source's long parameter groups."""
     own = key.bus == sender.bus and key.extended and source(key.can_id) == sender.source_address
-    return own and key.can_id >> 16 & 0xFF in PACKET_FORMATS
+    return own and bool(is_transport(key.can_id))
 
 
 def carried(frames: Frames, stream: Stream, found: Mapping[Sender, Assembled]) -> Carried:

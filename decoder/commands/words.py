@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from decoder.account import Account
     from decoder.channels import Channels
     from decoder.judgement import Finding, Judgement
+    from decoder.screens.session import Talk
     from decoder.transport.exchange import Exchange
 
 _DIGITS = {"V": 3, "%": 2, "s": 2, "degC": 1, "kPa": 1, "A": 1}
@@ -105,15 +106,14 @@ def decoding_lines(channels: Channels) -> Iterator[str]:
         yield "  in the map but never seen: " + ", ".join(printable(name) for name in account.unseen[:8])
 
 
-def talk_lines(exchanges: Sequence[Exchange], *, show_vin: bool = False) -> Iterator[str]:
-    """Count questions and answers, and say what the answerers say they are; nothing where nobody asked."""
-    from decoder.transport.identity import identity
-
-    if exchanges:
-        yield counted_words(exchanges)
-    rows = identity(exchanges, show_vin=show_vin)
-    for row in rows:
-        yield f"  {identity_words(row, rows)}"
+def talk_lines(talk: Talk) -> Iterator[str]:
+    """Count questions and answers, and say what the answerers say they are and what else is on the wire."""
+    if talk.exchanges:
+        yield counted_words(talk.exchanges)
+    for row in talk.identity:
+        yield f"  {identity_words(row, talk.identity)}"
+    for protocol, text in talk.also_heard:
+        yield f"{protocol}: {text}"
 
 
 def attribute_lines(channels: Channels, exchanges: Sequence[Exchange]) -> Iterator[str]:
@@ -208,12 +208,10 @@ def role_lines(channels: Channels) -> list[str]:
 
 def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = False) -> list[str]:
     """Give the whole result as text."""
-    from decoder.transport.exchanges import exchanges
-    from decoder.transport.heard import heard_lines
-    from decoder.transport.iso_tp import conversations
+    from decoder.screens.session import Talk
 
     account = channels.frames.account
-    talk = exchanges(channels.frames, conversations(channels.frames, named=channels.signal_map.reassembled))
+    talk = Talk.of(channels.frames, channels.signal_map.reassembled, show_vin=show_vin)
     paths = ", ".join(printable(path) for path in account.paths) or "capture"
     pack = channels.sheet.name if channels.sheet is not None and channels.sheet.name else None
     modules = module_lines(channels)
@@ -224,9 +222,8 @@ def result_lines(channels: Channels, judgement: Judgement, *, show_vin: bool = F
         "",
         *account_lines(account),
         *decoding_lines(channels),
-        *attribute_lines(channels, talk),
-        *talk_lines(talk, show_vin=show_vin),
-        *(f"{protocol}: {text}" for protocol, text in heard_lines(channels.frames)),
+        *attribute_lines(channels, talk.exchanges),
+        *talk_lines(talk),
         *(["", "Cells by module, last and largest spread while the pack was steady", *modules] if modules else []),
         "",
         "Findings",

@@ -9,7 +9,7 @@ import numpy as np
 
 from decoder.discovery.bus_load import USUAL_BIT_RATE, BusLoad, bus_loads
 from decoder.transport.iso_tp import conversations
-from decoder.transport.j1939_id import pgn
+from decoder.transport.j1939_id import is_transport
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from decoder.frames import Frames, Key
     from decoder.transport.transfers import Kind
 
-# Transport frames of SAE J1939: connection management, data (SAE J1939-21 clause 5.10).
-_J1939_TRANSPORT: Final = frozenset({0xEC00, 0xEB00})
 # Gaps below this share of the long ones are those inside a burst. Common practice, no source.
 _BURST_SHARE: Final = 0.2
 _FEWEST_FOR_PERIOD: Final = 3
@@ -86,7 +84,7 @@ def _identifier(frames: Frames, key: Key, rows: NDArray[np.intp], transport: Kin
     data = np.take(frames.data, rows, axis=0)[:, :common]
     changing = np.bitwise_or.reduce(data ^ data[0], axis=0) if common else np.empty(0, np.uint8)
     period_ms, jitter_ms, burst = rhythm(time_ns)
-    if key.extended and pgn(key.can_id) in _J1939_TRANSPORT:
+    if key.extended and is_transport(key.can_id):
         transport = "j1939-tp"
     return Identifier(
         bus=frames.bus_names[key.bus],

@@ -17,7 +17,7 @@ from decoder.transport.openings import openings
 from decoder.transport.pairs import find_believed
 from decoder.transport.protocol_bytes import Role
 from decoder.transport.segments import Segments, segments
-from decoder.transport.tracks import NO_ADDRESS, Tracks, only, tracks
+from decoder.transport.tracks import NO_ADDRESS, Tracks, only, spread, tracks
 from decoder.transport.transfers import Path, Transfers
 
 if TYPE_CHECKING:
@@ -105,8 +105,8 @@ def _transfers(believed: Tracks, found: Segments) -> Transfers:
     last = believed.row[found.last_at()]
     order = np.argsort(last, kind="stable")
     used = found.used[order]
-    frames = found.at[_spread(found.begin[order], used)]
-    taken = found.taken[_spread(found.begin[order], used)]
+    frames = found.at[spread(found.begin[order], used)]
+    taken = found.taken[spread(found.begin[order], used)]
     cells = np.repeat(frames, taken)
     column = believed.protocol.begin[cells] + np.arange(len(cells)) - np.repeat(np.cumsum(taken) - taken, taken)
     return Transfers(
@@ -119,13 +119,6 @@ def _transfers(believed: Tracks, found: Segments) -> Transfers:
         data=believed.data[cells, column],
         byte_start=np.concatenate(([0], np.cumsum(found.received[order]))),
     )
-
-
-def _spread(begin: NDArray[np.intp], count: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Give begin[0], begin[0] + 1, ... count[0] of them, then those of begin[1], and so on."""
-    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    spread: NDArray[np.intp] = np.repeat(begin, count) + within
-    return spread
 
 
 def _path(believed: Tracks, track: int) -> Path:

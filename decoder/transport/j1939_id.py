@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 Ids = TypeVar("Ids", int, NDArray[np.uint32])
 GLOBAL_ADDRESS: Final = 255  # all; linux/can/j1939.h
 _FIRST_PDU2_FORMAT: Final = 240
+TRANSPORT_FORMATS: Final = (0xEC, 0xEB)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,14 @@ def source(can_id: Ids) -> Ids:
 def destination(can_id: Ids) -> Ids:
     """Give the destination address, 0..255; 255 for PDU2, which goes to all."""
     return _bits(can_id, 8, 0xFF) * _to_one(can_id) + GLOBAL_ADDRESS * (1 - _to_one(can_id))
+
+
+def is_transport(can_id: Ids) -> Ids:
+    """Give 1 for what carries a long parameter group: connection management EC, data EB (J1939-21, 5.10); else 0."""
+    pdu_format = _bits(can_id, 16, 0xFF)
+    if isinstance(pdu_format, np.ndarray):
+        return np.isin(pdu_format, TRANSPORT_FORMATS).astype(np.uint32)
+    return int(pdu_format in TRANSPORT_FORMATS)
 
 
 def _to_one(can_id: Ids) -> Ids:

@@ -150,9 +150,14 @@ def _picked(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Give the rows of these streams, and the stream of each."""
     counts = starts[streams + 1] - starts[streams]
-    stream = np.repeat(streams, counts)
-    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-    return rows[np.repeat(starts[streams], counts) + within], stream
+    return rows[spread(starts[streams], counts)], np.repeat(streams, counts)
+
+
+def spread(begin: NDArray[np.intp], count: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Give begin[0], begin[0] + 1, ... count[0] of them, then those of begin[1], and so on."""
+    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    spread: NDArray[np.intp] = np.repeat(begin, count) + within
+    return spread
 
 
 def only(tracks: Tracks, chosen: NDArray[np.intp]) -> Tracks:
