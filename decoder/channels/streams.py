@@ -18,7 +18,7 @@ from decoder.frames import CLASSIC_BYTES
 from decoder.transport.j1939_id import GLOBAL_ADDRESS, is_transport, pgn, source
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -69,6 +69,32 @@ def streams_of(
     keys: Iterable[Key], bus_names: Sequence[str], signal_map: SignalMap, found: AllAssembled
 ) -> list[Stream]:
     """Pair each message of the map with what it describes, in the order of the map."""
+    wanted = _addresses_of_groups(signal_map)
+    streams = []
+    for message, own in _keys_by_message(keys, signal_map):
+        if message.is_j1939 and message.extended:
+            streams += _group_streams(message, own, bus_names, found, wanted[pgn(message.can_id)])
+        else:
+            for key in own:
+                streams += _plain_stream(message, key, bus_names[key.bus], found)
+    return streams
+
+
+def messages_of(keys: Iterable[Key], signal_map: SignalMap) -> dict[Key, tuple[Message, ...]]:
+    """Give for each stream of frames the messages of the map that describe it, in the order of the map; most have one.
+
+    A message about payloads put together from frames describes the frames that carry them; where these are packets of
+    SAE J1939, any parameter group may be in them, and no message describes them.
+    """
+    found: dict[Key, tuple[Message, ...]] = dict.fromkeys(keys, ())
+    for message, own in _keys_by_message(found, signal_map):
+        for key in own:
+            found[key] += (message,)
+    return found
+
+
+def _keys_by_message(keys: Iterable[Key], signal_map: SignalMap) -> Iterator[tuple[Message, list[Key]]]:
+    """Give each message of the map with the streams of its identifier or, by any priority, of its parameter group."""
     by_identifier: dict[tuple[int, bool], list[Key]] = defaultdict(list)
     by_group: dict[int, list[Key]] = defaultdict(list)
     for key in sorted(keys):
@@ -76,16 +102,15 @@ def streams_of(
         if key.extended:
             by_group[pgn(key.can_id)].append(key)
     wanted = _addresses_of_groups(signal_map)
-    streams = []
     for message in signal_map.messages:
         if message.is_j1939 and message.extended:
             group = pgn(message.can_id)
-            keys_of_it = [key for key in by_group.get(group, ()) if _takes(message, source(key.can_id), wanted[group])]
-            streams += _group_streams(message, keys_of_it, bus_names, found, wanted[group])
+            yield (
+                message,
+                [key for key in by_group.get(group, ()) if _takes(message, source(key.can_id), wanted[group])],
+            )
         else:
-            for key in by_identifier.get((message.can_id, message.extended), ()):
-                streams += _plain_stream(message, key, bus_names[key.bus], found)
-    return streams
+            yield message, by_identifier.get((message.can_id, message.extended), [])
 
 
 def _plain_stream(message: Message, key: Key, bus: str, found: AllAssembled) -> list[Stream]:

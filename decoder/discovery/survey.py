@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.bus_load import USUAL_BIT_RATE, BusLoad, bus_loads
+from decoder.discovery.bus_load import USUAL_BIT_RATE, BusLoad, bus_loads, frame_bits
+from decoder.frames import FD, REMOTE
 from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939_id import is_transport
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.frames import Frames, Key
-    from decoder.transport.transfers import Kind
+    from decoder.transport.transfers import Kind, Transfers
 
 # Gaps below this share of the long ones are those inside a burst. Common practice, no source.
 _BURST_SHARE: Final = 0.2
@@ -37,6 +38,9 @@ class Identifier:
     changing : which payload bits ever change, byte by byte (bit 7 first on the wire); of the bytes that all frames have
     constant : bytes that never change: position -> value; only bytes that all frames have
     transport : the transport protocol that its frames belong to
+    shortest_gap_ms, longest_gap_ms : the least and the most time from one frame to the next; ``None`` for one frame
+    longest_gap_ns : when the longest gap began; ``None`` likewise
+    load_percent : the most that its frames take of the bus's time; without CAN FD frames; 0 in a capture without length
     """
 
     bus: str
@@ -52,6 +56,10 @@ class Identifier:
     changing: bytes
     constant: Mapping[int, int]
     transport: Kind | None
+    shortest_gap_ms: float | None
+    longest_gap_ms: float | None
+    longest_gap_ns: int | None
+    load_percent: float
 
     @property
     def changing_bits(self) -> int:
@@ -61,29 +69,49 @@ class Identifier:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """The identifiers of a capture by bus and number, and the load of each bus."""
+    """The identifiers of a capture by bus and number, and the load of each bus.
+
+    remote_frames : of each bus, in the order of `loads`
+    length_s : from the capture's earliest frame to its latest
+    """
 
     identifiers: tuple[Identifier, ...]
     loads: tuple[BusLoad, ...]
+    remote_frames: tuple[int, ...]
+    length_s: float
 
 
-def survey(frames: Frames, bit_rate: int = USUAL_BIT_RATE) -> Survey:
-    """Survey a capture; `bit_rate` (bit/s) is what the bus load is reckoned with."""
-    believed = {path.key for path in conversations(frames).transfers.paths}
+def survey(frames: Frames, bit_rate: int = USUAL_BIT_RATE, *, transfers: Transfers | None = None) -> Survey:
+    """Survey a capture.
+
+    bit_rate : bit/s, what the load is reckoned with
+    transfers : of the capture's conversations, where they are known; else they are looked for
+    """
+    known = conversations(frames).transfers if transfers is None else transfers
+    believed = {path.key for path in known.paths if path.kind == "iso-tp"}
+    loads = bus_loads(frames, bit_rate)
+    length_s = float(np.ptp(frames.time_ns)) / 1e9 if len(frames) else 0.0
+    plain, stuffing = frame_bits(frames)
+    bits = np.where(frames.flags & FD, 0, plain + stuffing)
+    percent = bits * (100 / (length_s * bit_rate)) if length_s else np.zeros(len(frames))
     found = [
-        _identifier(frames, key, rows, "iso-tp" if key in believed else None)
+        _identifier(frames, key, rows, "iso-tp" if key in believed else None, float(percent[rows].sum()))
         for key, rows in sorted(frames.rows_of.items())
     ]
-    return Survey(tuple(found), bus_loads(frames, bit_rate))
+    remote = np.bincount(frames.bus[(frames.flags & REMOTE) != 0], minlength=len(frames.bus_names))
+    return Survey(tuple(found), loads, tuple(remote.tolist()), length_s)
 
 
-def _identifier(frames: Frames, key: Key, rows: NDArray[np.intp], transport: Kind | None) -> Identifier:
+def _identifier(
+    frames: Frames, key: Key, rows: NDArray[np.intp], transport: Kind | None, load_percent: float
+) -> Identifier:
     time_ns, length = frames.time_ns[rows], frames.length[rows]
     lengths, counts = np.unique(length, return_counts=True)
     common = int(lengths[0])
     data = np.take(frames.data, rows, axis=0)[:, :common]
     changing = np.bitwise_or.reduce(data ^ data[0], axis=0) if common else np.empty(0, np.uint8)
     period_ms, jitter_ms, burst = rhythm(time_ns)
+    shortest_gap_ms, longest_gap_ms, longest_gap_ns = extreme_gaps(time_ns)
     if key.extended and is_transport(key.can_id):
         transport = "j1939-tp"
     return Identifier(
@@ -100,7 +128,24 @@ def _identifier(frames: Frames, key: Key, rows: NDArray[np.intp], transport: Kin
         changing=changing.tobytes(),
         constant={at: int(data[0, at]) for at in np.flatnonzero(changing == 0).tolist()},
         transport=transport,
+        shortest_gap_ms=shortest_gap_ms,
+        longest_gap_ms=longest_gap_ms,
+        longest_gap_ns=longest_gap_ns,
+        load_percent=load_percent,
     )
+
+
+def extreme_gaps(time_ns: NDArray[np.int64]) -> tuple[float | None, float | None, int | None]:
+    """Give the least and the most time from one frame to the next in ms, and when the longest gap began.
+
+    Backward steps of the clock are left out.
+    """
+    gaps = np.diff(time_ns)
+    forward = np.flatnonzero(gaps >= 0)
+    if not len(forward):
+        return None, None, None
+    longest = int(forward[np.argmax(gaps[forward])])
+    return float(gaps[forward].min()) / 1e6, float(gaps[longest]) / 1e6, int(time_ns[longest])
 
 
 def rhythm(time_ns: NDArray[np.int64]) -> tuple[float | None, float | None, int]:

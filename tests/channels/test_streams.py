@@ -4,7 +4,9 @@ import pytest
 
 from decoder.bits import Field
 from decoder.channels import decode
+from decoder.channels.streams import messages_of
 from decoder.channels.table import long_table
+from decoder.frames import Key
 from decoder.maps import load_map
 from decoder.maps.signal_map import Message, Signal, SignalMap
 from tests.building import capture
@@ -112,3 +114,37 @@ def test_the_format_comes_from_the_map_file(tmp_path):
         'BA_ "VFrameFormat" BO_ 2566869246 3;\n'
     )
     assert decode(capture([frame(1, 0x0CFF50A0, 3001)]), load_map(path, strict=True))["Pack_V"].value[0] == 300.1
+
+
+# Which messages describe an identifier
+
+
+def test_a_plain_message_describes_its_identifier_on_every_bus():
+    plain = Message("Cells", 0x310, False, 8, (VOLT,))
+    keys = [Key(0, 0x310, extended=False), Key(1, 0x310, extended=False), Key(0, 0x310, extended=True)]
+    assert messages_of(keys, SignalMap((plain,))) == {keys[0]: (plain,), keys[1]: (plain,), keys[2]: ()}
+
+
+def test_two_messages_of_one_identifier_are_both_given():
+    frames = Message("Flow", 0x6EA, False, 8, (VOLT,))
+    answers = Message("Answers", 0x6EA, False, 59, (VOLT,), is_reassembled=True)
+    key = Key(0, 0x6EA, extended=False)
+    assert messages_of([key], SignalMap((answers, frames))) == {key: (answers, frames)}
+
+
+def test_a_group_is_described_by_any_priority_and_by_the_message_that_names_its_source():
+    general, own = group(0x18FF50FE), group(0x18FF50E6, name="Second")
+    keys = {can_id: Key(0, can_id, extended=True) for can_id in (0x18FF50E5, 0x0CFF50E6, 0x18FF51E5)}
+    found = messages_of(keys.values(), SignalMap((general, own)))
+    assert [found[keys[can_id]] for can_id in keys] == [(general,), (own,), ()]
+
+
+def test_the_messages_that_describe_are_those_that_the_channels_come_from():
+    rows = [frame(1, 0x18FF50E5, 1), frame(2, 0x0CFF50E6, 2), frame(3, 0x310, 3), frame(4, 0x311, 4)]
+    signal_map = SignalMap((group(0x18FF50FE), Message("Cells", 0x310, False, 8, (Signal("Cell_V", Field(0, 16)),))))
+    frames = capture(rows)
+    described = {
+        (key.can_id, one.name) for key, some in messages_of(frames.rows_of, signal_map).items() for one in some
+    }
+    channels = decode(frames, signal_map)
+    assert described == {(s.channel.can_id, s.channel.message.name) for s in channels.values()}

@@ -5,7 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoder.discovery.survey import rhythm, survey
+from decoder.discovery import survey as module
+from decoder.discovery.survey import extreme_gaps, rhythm, survey
+from decoder.frames import ERROR, FD, REMOTE
+from decoder.transport.iso_tp import conversations
 from tests.building import capture, conversation
 
 
@@ -88,3 +91,58 @@ def test_identifiers_stand_by_bus_and_number():
 
 def test_a_capture_without_frames_has_no_identifiers():
     assert survey(capture([])).identifiers == ()
+
+
+def test_the_least_and_the_most_gap_and_when_the_latter_began():
+    one = only(capture([(t, 0x123, b"") for t in (1.0, 1.02, 1.05, 3.05, 3.06)]))
+    assert one.shortest_gap_ms == pytest.approx(10)
+    assert one.longest_gap_ms == pytest.approx(2000)
+    assert one.longest_gap_ns == 1_050_000_000
+
+
+@pytest.mark.parametrize("times", [[], [5], [5, 4, 3]])
+def test_without_a_step_forward_there_is_no_gap(times):
+    assert extreme_gaps(np.array(times, np.int64)) == (None, None, None)
+
+
+def test_a_backward_step_is_no_gap():
+    assert extreme_gaps(np.array([0, 3_000_000, 1_000_000, 2_000_000], np.int64)) == (1.0, 3.0, 0)
+
+
+def test_the_load_of_an_identifier_is_what_its_frames_take_at_most():
+    # 34 + 64 + 13 bits and 24 stuff bits (see bus_load.py); 100 of them in 1.98 s.
+    one = only(capture([(0.02 * n, 0x123, bytes(8)) for n in range(100)]))
+    assert one.load_percent == pytest.approx(100 * 135 * 100 / (1.98 * 500_000))
+
+
+def test_loads_of_identifiers_add_up_to_that_of_the_bus():
+    rows = [(0.01 * n, 0x100 + n % 3, bytes(n % 9)) for n in range(200)]
+    rows += [(2.0, 0x18FF0001, bytes(8), 1), (3.0, 0x300, bytes(8), 1)]
+    found = survey(capture(rows, ("can0", "can1")), 250_000)
+    for load in found.loads:
+        own = [one.load_percent for one in found.identifiers if one.bus == load.bus]
+        assert sum(own) == pytest.approx(load.most_percent)
+
+
+def test_frames_of_can_fd_are_in_no_load():
+    found = survey(capture([(n, 0x123, bytes(32), 0, FD) for n in range(3)]))
+    assert found.identifiers[0].load_percent == 0
+
+
+def test_a_capture_without_length_has_no_load():
+    found = survey(capture([(1.0, 0x123, bytes(8)), (1.0, 0x124, bytes(8))]))
+    assert found.length_s == 0
+    assert [one.load_percent for one in found.identifiers] == [0, 0]
+
+
+def test_remote_frames_are_counted_by_bus():
+    rows = [(0, 0x123, b""), (1, 0x123, b"", 1, REMOTE), (2, 0x124, b"", 1, REMOTE), (3, 0x004, bytes(8), 0, ERROR)]
+    assert survey(capture(rows, ("can0", "can1"))).remote_frames == (0, 2)
+
+
+def test_conversations_that_are_known_are_not_looked_for_again(monkeypatch):
+    talk = [(n, b"\x22\x01\x01", b"\x62\x01\x01" + bytes(range(n, n + 20))) for n in range(5)]
+    frames = capture(conversation(talk))
+    whole, transfers = survey(frames), conversations(frames).transfers
+    monkeypatch.setattr(module, "conversations", None)
+    assert survey(frames, transfers=transfers) == whole
