@@ -12,7 +12,7 @@ import sys
 from typing import TYPE_CHECKING, NoReturn
 
 from decoder import __version__
-from decoder.commands import decode_verb, demo_verb, exchanges_verb, judge_verb, open_verb, survey_verb
+from decoder.commands import carve_verb, decode_verb, demo_verb, exchanges_verb, judge_verb, open_verb, survey_verb
 from decoder.errors import CellgleanError
 from decoder.printable import printable
 
@@ -49,7 +49,7 @@ def parser() -> argparse.ArgumentParser:
     )
     whole.add_argument("--version", action="version", version=f"cellglean {__version__}")
     verbs = whole.add_subparsers(title="verbs", dest="verb", metavar="VERB", required=True)
-    for verb in (demo_verb, open_verb, survey_verb, exchanges_verb, decode_verb, judge_verb):
+    for verb in (demo_verb, open_verb, survey_verb, exchanges_verb, carve_verb, decode_verb, judge_verb):
         verb.add(verbs)
     return whole
 

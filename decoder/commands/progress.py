@@ -40,3 +40,18 @@ def reading(what: str) -> Iterator[Callable[[int, int | None], None] | None]:
         if shown != began:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
+
+
+@contextmanager
+def busy(what: str) -> Iterator[None]:
+    """Say what is being done while it is, where somebody watches."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    sys.stderr.write(f"{what} ...")
+    sys.stderr.flush()
+    try:
+        yield
+    finally:
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()
