@@ -49,7 +49,7 @@ _KIND_COLOURS: Final = {
     "text": "#56b4e9",
 }
 _STYLE: Final = (
-    f"text{{font:{_FONT_PX}px monospace;fill:#1c1f22;white-space:pre}}"
+    f":root{{color-scheme:light dark}}text{{font:{_FONT_PX}px monospace;fill:#1c1f22;white-space:pre}}"
     ".head{font-weight:bold}.paper{fill:#fff}.field{fill:#eceff1}.one{fill:#2b4a63}.hatch{stroke:#2b4a63}"
     ".rest{stroke:#7a838b;stroke-dasharray:2 3}.still{fill:#c9ced2}.bracket{fill:none;stroke:#7a838b;stroke-width:2}"
     + "".join(f".{kind}{{stroke:{colour}}}" for kind, colour in _KIND_COLOURS.items())

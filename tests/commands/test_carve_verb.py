@@ -249,3 +249,12 @@ def test_lines_fit_the_terminal(log, carved, capsys, monkeypatch, columns):
     monkeypatch.setenv("COLUMNS", str(columns))
     assert main(["carve", log]) == 0
     assert max(map(len, capsys.readouterr().out.splitlines())) <= columns
+
+
+def test_what_is_done_is_told_only_where_somebody_watches(log, carved, capsys, monkeypatch):
+    carved.append(counting())
+    assert main(["carve", log]) == 0
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    assert main(["carve", log]) == 0
+    assert capsys.readouterr().err == "carving ...\r\x1b[K"
