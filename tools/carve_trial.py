@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # so that it ru
 
 from decoder.bits import Field
 from decoder.discovery.proposal import Carving, Proposal, Stream
+from decoder.printable import printable
 from tools.carve_score import BINS, Tally, score
 from tools.carve_table import calibration_lines, rate_lines, rates, worst_lines, worst_of
 from tools.layouts.recording import make_trial
@@ -44,9 +45,10 @@ YARDSTICK: Final = "bit-flip rates"
 FIRST_MEASURING_SEED: Final = 1000
 
 # The paper's two models, with tolerances chosen here: it tests equality on clean traffic, recorders lose frames.
-DOUBLING: Final = 0.1  # a counter's bit flips half as often as the one below it, within so much of the rate
+DOUBLING: Final = 0.15  # a counter's bit flips half as often as the one below it, within so much of the rate
 ALWAYS: Final = 0.9  # and its lowest bit from nearly each frame to the next
-EVEN: Final = 0.05  # a checksum's bits flip half the time, within so much
+EVEN: Final = 0.15  # each of a checksum's bits flips half the time, within so much,
+EVEN_TOGETHER: Final = 0.05  # and their mean within so much
 CHECK_BITS: Final = 4  # the shortest run of bits called a checksum
 
 
@@ -91,24 +93,22 @@ def _runs(rate: NDArray[np.float64]) -> Iterator[tuple[int, int]]:
 
 
 def _kinds(rate: NDArray[np.float64], begin: int, end: int) -> Iterator[tuple[int, int, Kind]]:
-    """Tell counters and checksums within a run: both have magnitude 0, so side by side they are one run."""
+    """Take counters out of a run, and say what lies between: side by side they all have magnitude 0."""
     while begin < end:
-        counter = _counter_end(rate, begin, end)
-        check = begin
-        while check < end and abs(rate[check] - 0.5) < EVEN and _counter_end(rate, check, end) is None:
-            check += 1
-        if counter is not None:
-            yield begin, counter, "counter"
-            begin = counter
-        elif check - begin >= CHECK_BITS and abs(rate[begin:check].mean() - 0.5) < EVEN / 2:
-            yield begin, check, "check"
-            begin = check
+        stop = _counter_end(rate, begin, end)
+        if stop is not None:
+            yield begin, stop, "counter"
         else:
-            stop = begin + 1
-            while stop < end and _counter_end(rate, stop, end) is None:
-                stop += 1
-            yield begin, stop, "number" if stop - begin > 1 else "flag"
-            begin = stop
+            stop = next((at for at in range(begin + 1, end) if _counter_end(rate, at, end) is not None), end)
+            yield begin, stop, _kind_of(rate[begin:stop])
+        begin = stop
+
+
+def _kind_of(rate: NDArray[np.float64]) -> Kind:
+    even = np.abs(rate - 0.5) < EVEN
+    if len(rate) >= CHECK_BITS and even.all() and abs(rate.mean() - 0.5) < EVEN_TOGETHER:
+        return "check"
+    return "number" if len(rate) > 1 else "flag"
 
 
 def _counter_end(rate: NDArray[np.float64], begin: int, end: int) -> int | None:
@@ -158,7 +158,11 @@ def main() -> int:
         sys.stderr.write("\n")
     _print(tallies, errors, seeds)
     if options.json:
-        options.json.write_text(json.dumps(_as_json(tallies, seeds), indent=1) + "\n", "utf-8")
+        try:
+            options.json.write_text(json.dumps(_as_json(tallies, seeds), indent=1) + "\n", "utf-8")
+        except OSError as error:
+            print(f"{printable(str(options.json))} cannot be written: {error.strerror}", file=sys.stderr)
+            return 2
     return 0
 
 
@@ -167,7 +171,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--captures", type=_positive, default=40, metavar="N", help="how many captures (40)")
     parser.add_argument(
         "--seed",
-        type=int,
+        type=_not_negative,
         default=0,
         metavar="S",
         help=f"the first seed (0); below {FIRST_MEASURING_SEED} for development, from there on for measuring",
@@ -175,15 +179,24 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--jobs", type=_positive, default=2, metavar="J", help="captures worked on at a time (2)")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the rates there too")
     parser.add_argument(
-        "--worst", type=int, default=0, metavar="K", help="list the K streams with the most errors: truth, proposals"
+        "--worst",
+        type=_not_negative,
+        default=0,
+        metavar="K",
+        help="list the K streams with the most errors: truth, proposals",
     )
     parser.add_argument("--yardstick-only", action="store_true", help="carve the published way only")
     options = parser.parse_args()
-    if options.seed < 0:
-        parser.error("a seed is 0 or more")
     if options.worst and options.seed + options.captures > FIRST_MEASURING_SEED:
         parser.error(f"--worst looks into captures, so it takes seeds below {FIRST_MEASURING_SEED} only")
     return options
+
+
+def _not_negative(text: str) -> int:
+    number = int(text)
+    if number < 0:
+        raise argparse.ArgumentTypeError(f"{number} is less than 0")
+    return number
 
 
 def _positive(text: str) -> int:

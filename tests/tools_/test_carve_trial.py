@@ -120,3 +120,13 @@ def test_help_says_which_seeds_are_for_what(monkeypatch, capsys):
     with pytest.raises(SystemExit):
         run(monkeypatch, "--help")
     assert "below 1000 are for development" in capsys.readouterr().out
+
+
+def test_a_file_that_cannot_be_written_is_said(monkeypatch, capsys, tmp_path):
+    missing = tmp_path / "nowhere" / "rates.json"
+    assert run(monkeypatch, "--captures", "1", "--yardstick-only", "--json", str(missing)) == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+def test_a_counter_modulo_15_is_one_too():
+    assert carve([(at % 15, 0) for at in range(300)]) == {(4, 4): "counter"}

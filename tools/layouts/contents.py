@@ -25,6 +25,7 @@ NUMBERS: Final = {"number": 0.70, "states": 0.07, "flags": 0.05, "mode": 0.04, "
 CONSTANTS: Final = {"constant": 0.6, "gap": 0.4}
 ONE_STATE_CODE: Final = 4  # values of a state of two bits
 LETTERS: Final = np.frombuffer(b"ABCDEFGHJKLMNPRSTUVWXYZ0123456789-", np.uint8)
+BESIDE_A_NUMBER: Final = 0.25  # slots whose upper bits, left free by the number, hold a state
 CONSTANT_NUMBER: Final = 0.25  # numbers that never move, whatever they are: a limit at its end, a sensor not fitted
 
 
@@ -71,6 +72,9 @@ def put_number(
     raw = np.full(len(raw), raw[0]) if still else raw
     place = field_at(begin + pad, bits, order, signed=coding.signed)
     sheet.put(place, "number", sheet.available(raw, bits) if bits >= 8 else raw, under, rows)
+    if slot - bits >= 2 and rng.random() < BESIDE_A_NUMBER:  # the slot's upper bits
+        upper = begin if order == "big" else begin + bits
+        sheet.put(field_at(upper, 2, order), "state", state(sheet.life, sheet.world, sheet.time_s, 3), under, rows)
     return begin + slot
 
 

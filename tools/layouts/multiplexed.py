@@ -132,9 +132,11 @@ def _selector(sheet: Sheet, at: int, count: int, *, whole_byte: bool = False) ->
     n = len(sheet.time_s)
     if sheet.shape.random() < 0.75:
         values = np.arange(n) % count
-    else:  # a turn that leaves some out and repeats others
+    elif sheet.shape.random() < 0.5:  # a turn that leaves some out and repeats others
         turn = sheet.shape.integers(0, count, count + int(sheet.shape.integers(0, count)))
         values = turn[np.arange(n) % len(turn)]
+    else:  # as events come
+        values = sheet.life.integers(0, count, n)
     values = values + base
     sheet.put(selector, "multiplexor", values)
     return selector, values

@@ -110,7 +110,7 @@ def _current(rng: np.random.Generator, scene: str, grid_s: Array, moments_s: Arr
     if scene == "bench":
         return np.zeros(len(grid_s))
     if scene == "rest":
-        levels = rng.uniform(0.3, 3.0, len(moments_s) + 1)
+        levels = rng.uniform(-1.5, 3.0, len(moments_s) + 1)  # loads, and what the supply gives back
         return levels[np.searchsorted(moments_s, grid_s)] * since
     if scene == "charge":
         return -rng.uniform(8, 120) * np.clip((grid_s - moments_s[0]) / 4, 0, 1)

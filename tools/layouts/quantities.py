@@ -113,7 +113,7 @@ QUANTITIES: Final = {
     ),
     "deviation from the mean cell": Quantity(
         lambda world, time_s, which: 1000 * (world.cell_v(which, time_s) - world.cell_v(0, time_s)),
-        0.8,
+        4.0,
         {8: (1.0, 0.5), 10: (0.25,), 16: (0.1,)},
         signed=True,
     ),

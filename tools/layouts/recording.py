@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -19,8 +20,6 @@ from tools.layouts.sheet import Sheet, field_at
 from tools.layouts.truth import Trial, TrueStream, measured
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from numpy.typing import NDArray
 
 BUS: Final = "can0"
@@ -32,6 +31,8 @@ SOME_LOST: Final = 0.5  # captures that lose up to 0.3 %
 WRONG_PAYLOADS: Final = 0.12  # captures in which one to three frames carry another's payload
 WIDE_IDENTIFIERS: Final = 0.15
 FEWEST_FRAMES: Final = 2
+BLOCK: Final = 16  # identifiers
+NEW_BLOCK: Final = 0.2
 PAGES_EVERY_MS: Final = {10: 0.2, 20: 0.3, 50: 0.2, 100: 0.3}  # multiplexed frames come often: they have much to say
 
 
@@ -50,12 +51,15 @@ def make_trial(seed: int) -> Trial:
     world = make_world(rng)
     wanted = int(rng.integers(15, 41))
     shared = [draw_habits(rng)] + ([draw_habits(rng)] if rng.random() < TWO_CONTROLLERS else [])
-    sheets = [
-        _laid_out(rng, world, habits, task)
+    tasks = [
+        (habits, task)
         for number, habits in enumerate(shared)
         for task in _tasks(rng, wanted // len(shared), cells=number == 0)
     ]
-    return _recorded(rng, seed, sheets)
+    sheets = [_laid_out(rng, world, habits, task) for habits, task in tasks]
+    siblings = [len(list(group)) for _, group in itertools.groupby(tasks, key=lambda pair: pair[1].shape_seed)]
+    ids = _identifiers(rng, siblings, wide=bool(rng.random() < WIDE_IDENTIFIERS))
+    return _recorded(rng, seed, ids, sheets)
 
 
 def _tasks(rng: np.random.Generator, count: int, *, cells: bool) -> list[Task]:
@@ -144,15 +148,14 @@ def _sent(rng: np.random.Generator, duration_s: float, period_s: float) -> NDArr
     return phase_s + np.arange(count) * period_s * (1 + rng.normal(0, 50e-6)) + late_s
 
 
-def _recorded(rng: np.random.Generator, seed: int, sheets: list[Sheet]) -> Trial:
+def _recorded(rng: np.random.Generator, seed: int, ids: list[int], sheets: list[Sheet]) -> Trial:
     """Lose some frames, round the stamps, mix up a few payloads, and put all into one capture."""
     lost = rng.uniform(0.02, 0.1) if rng.random() < SLOW_LOGGER else 0.003 * rng.random() * (rng.random() < SOME_LOST)
     kept = [_not_lost(rng, len(sheet.time_s), lost) for sheet in sheets]
     data = [sheet.data[rows] for sheet, rows in zip(sheets, kept, strict=True)]
     time_s = [sheet.time_s[rows] for sheet, rows in zip(sheets, kept, strict=True)]
     sound = [np.ones(len(rows), bool) for rows in data]
-    wide = bool(rng.random() < WIDE_IDENTIFIERS)
-    ids = _identifiers(rng, len(sheets), wide=wide)
+    wide = ids[0] > 0x7FF
     if rng.random() < WRONG_PAYLOADS:
         _mix_up(rng, data, sound)
     streams = tuple(
@@ -168,23 +171,17 @@ def _not_lost(rng: np.random.Generator, count: int, share: float) -> NDArray[np.
     return rows if len(rows) >= FEWEST_FRAMES else np.arange(count)
 
 
-def _identifiers(rng: np.random.Generator, count: int, *, wide: bool) -> list[int]:
-    """Draw identifiers in blocks of neighbours."""
+def _identifiers(rng: np.random.Generator, sizes: list[int], *, wide: bool) -> list[int]:
+    """Draw identifiers: siblings are neighbours, and other frames of a controller often stand beside them."""
+    bases = iter((rng.permutation(np.arange(0x10, 0x6F)) * BLOCK).tolist())
     ids: list[int] = []
-    for at in _blocks(rng, count):
-        base = int(rng.integers(0x100, 0x6F0)) if not wide else 0x18FF0000 + int(rng.integers(0, 0xFF00))
-        base = base & ~0xF
-        while any(abs(base - other) < 32 for other in ids):
-            base = (base + 0x20) if not wide else base + 0x40
-        ids += [base + number for number in range(at)]
-    return ids
-
-
-def _blocks(rng: np.random.Generator, count: int) -> Iterator[int]:
-    while count > 0:
-        block = min(count, int(rng.integers(1, 12)))
-        yield block
-        count -= block
+    room = 0
+    for size in sizes:
+        if size > room or rng.random() < NEW_BLOCK:
+            at, room = next(bases), BLOCK
+        ids += range(at, at + size)
+        at, room = at + size, room - size
+    return [0x18FF0000 + can_id for can_id in ids] if wide else ids
 
 
 def _mix_up(rng: np.random.Generator, data: list[NDArray[np.uint8]], sound: list[NDArray[np.bool_]]) -> None:

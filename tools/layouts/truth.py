@@ -35,7 +35,8 @@ class TrueField:
 
     changes : how often its raw value changed from one frame that carries it to the next
     top : significance (0 = least) of the highest bit that ever changed; -1 if none did
-    both_signs : a signed field that was negative at one time and not at another
+    both_signs : a signed field that was below -1 at one time and not negative at another; -1 alone is also what all
+        ones read, and those say 'not available'
     """
 
     draft: Draft
@@ -99,7 +100,7 @@ def measured(draft: Draft, data: NDArray[np.uint8]) -> TrueField:
     raw = _raw(data[rows_under(data, draft.multiplexor)], draft.field)
     differing = int(np.bitwise_or.reduce(raw ^ raw[0])) if len(raw) else 0
     top = (differing & ((1 << draft.field.length) - 1)).bit_length() - 1
-    both_signs = draft.field.signed and len(raw) > 0 and bool(raw.min() < 0 <= raw.max())
+    both_signs = draft.field.signed and len(raw) > 0 and bool(raw.min() < -1 and raw.max() >= 0)
     return TrueField(draft, int(np.count_nonzero(raw[1:] != raw[:-1])), top, both_signs)
 
 
