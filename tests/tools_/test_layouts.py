@@ -15,7 +15,7 @@ from decoder.discovery.proposal import Selector
 from tools.layouts.counters_and_checks import crc8
 from tools.layouts.habits import draw_habits
 from tools.layouts.pack_world import make_world
-from tools.layouts.recording import make_trial
+from tools.layouts.recording import Task, _laid_out, make_trial
 from tools.layouts.sheet import Sheet, field_at
 from tools.layouts.truth import Draft, measured, rows_under
 
@@ -259,3 +259,22 @@ def test_measured_looks_only_at_frames_that_carry_the_field():
     assert measured(Draft(Field(8, 8), "number", Selector(Field(0, 8), None)), data).changes == 4
     nested = Selector(Field(8, 8), 5, under)
     assert rows_under(data, nested).tolist() == [True, False, True, False, False]
+
+
+@pytest.mark.parametrize("sort", ["states", "numbers", "temperatures", "joined", "indexed", "nested"])
+def test_siblings_have_one_layout_and_lives_of_their_own(sort):
+    rng = np.random.default_rng(11)
+    world, habits = make_world(rng), draw_habits(rng)
+    different = 0
+    for seed in range(12):
+        one, other = (_laid_out(rng, world, habits, Task(sort, seed, sibling)) for sibling in (0, 1))
+        assert [draft.field for draft in one.drafts] == [draft.field for draft in other.drafts]
+        rows = min(len(one.data), len(other.data))
+        different += not np.array_equal(one.data[:rows], other.data[:rows])
+    assert different > 8
+
+
+def test_frames_with_another_identifiers_payload_are_rare_and_known(streams):
+    unsound = [np.count_nonzero(~stream.sound) for stream in streams]
+    assert 1 <= sum(unsound) <= 30
+    assert max(unsound) <= 3
