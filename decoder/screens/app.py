@@ -22,6 +22,7 @@ from decoder.screens.frame import DeskScreen
 from decoder.screens.pages_screen import PagesScreen
 from decoder.screens.playhead import step_from
 from decoder.screens.session import USER_FLAG
+from decoder.screens.survey_screen import SurveyScreen
 from decoder.screens.symbols import severity_words, time_from_words, time_words
 from decoder.screens.text_screens import CaptureScreen, HelpScreen
 
@@ -42,6 +43,7 @@ _SCREENS: Final[dict[str, type[DeskScreen]]] = {
     "cells": CellsScreen,
     "findings": FindingsScreen,
     "exchanges": ExchangesScreen,
+    "survey": SurveyScreen,
     "capture": CaptureScreen,
     "help": HelpScreen,
     "detail": DetailScreen,
@@ -74,7 +76,8 @@ class CellgleanApp(App[None]):
         Binding("f", "open('findings')"),
         Binding("i", "open('capture')"),
         Binding("x", "open('exchanges')"),
-        Binding("question_mark", "open('help')"),
+        Binding("b", "open('survey')"),
+        Binding("question_mark", "keys"),
         Binding("t", "colours"),
     ]
 
@@ -109,7 +112,7 @@ class CellgleanApp(App[None]):
                 series.index_at(0)
                 self.desk.extremes.of(series)
         if self.is_running:
-            _ = self.session.talk
+            _ = self.session.wire
 
     def on_key(self, event: Key) -> None:
         """Take the last message away with the next key."""
@@ -130,6 +133,13 @@ class CellgleanApp(App[None]):
             # Kept while it is not shown: to make its widgets anew for each visit takes longer than to draw it.
             self.install_screen(kind(self.desk), name)
         self.push_screen(name)
+
+    def action_keys(self) -> None:
+        """Show all keys, those of the screen that is on top first."""
+        asked_on = self.screen
+        self.action_open("help")
+        if isinstance(self.screen, HelpScreen) and isinstance(asked_on, DeskScreen):
+            self.screen.begin_with(asked_on)
 
     def action_detail(self) -> None:
         """Show the chosen channel in detail."""

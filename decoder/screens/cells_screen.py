@@ -232,6 +232,14 @@ class CellsScreen(DeskScreen):
         Binding("v", "volts"),
     ]
 
+    OWN_KEYS = (
+        ("cells by module", ""),
+        ("← →", "cell before, next cell"),
+        ("↑ ↓", "module before, next module"),
+        ("enter", "detail of the chosen cell; escape goes back"),
+        ("v", "volts, or mV over the mean of the module"),
+    )
+
     def own_part(self) -> Iterable[Widget]:
         """Give the one view."""
         return (Cells(self.desk, id="cells"),)

@@ -134,6 +134,11 @@ class DetailScreen(DeskScreen):
         Binding("down,right", "move(1)"),
     ]
 
+    OWN_KEYS = (
+        ("a channel in detail", ""),
+        ("↑ ↓", "channel before, next channel of the same quantity (← → too); escape goes back"),
+    )
+
     def own_part(self) -> Iterable[Widget]:
         """Give the one view."""
         return (Detail(self.desk, id="detail"),)

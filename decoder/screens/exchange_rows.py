@@ -214,6 +214,10 @@ class ExchangeList:
         """Whether a filter or a search is on."""
         return self.only_failed or bool(self.find)
 
+    def widen(self) -> None:
+        """Take filter and search off."""
+        self.only_failed, self.find = False, ""
+
     def shown(self) -> Sequence[int]:
         """Give the numbers of the exchanges that filter and search leave, in their order."""
         talk = self.session.talk

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, ClassVar, Final
 from textual.binding import Binding
 
 from decoder.printable import printable
-from decoder.screens.ask import AskText
 from decoder.screens.exchange_rows import (
     NO_EXCHANGES,
     ExchangeList,
@@ -22,16 +21,17 @@ from decoder.screens.exchange_rows import (
     took_words,
     whence,
 )
-from decoder.screens.frame import LIST_BINDINGS, DeskScreen, DeskView
+from decoder.screens.frame import DeskScreen
 from decoder.screens.ink import Line, Part, cell_len, fitted, line, wrapped
+from decoder.screens.list_lines import cells, in_full, part_shown
+from decoder.screens.list_screen import ListScreen, ListView
 from decoder.screens.symbols import time_words
 from decoder.screens.table import gap_for
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from textual.binding import BindingType
-    from textual.widget import Widget
 
     from decoder.screens.desk import Desk
     from decoder.transport.exchange import Exchange
@@ -47,9 +47,9 @@ _OUTCOME_INKS: Final = {
 _HEAD_LINES: Final = 2  # what is counted, and the titles of the columns
 _TALL: Final = 28  # from so many lines on, what the answerers say they are is a table, else a line
 _LOWEST: Final = 14  # below so many lines, only the list shows
-_WORD: Final = 9
-_RIGHT: Final = frozenset({"time", "bytes", "took ms"})
+_WORD: Final = 10
 _FIELDS: Final = ("time", "from → to", "asked", "service", "bytes", "took ms", "outcome", "what it says")
+_RIGHTS: Final = tuple(field in {"time", "bytes", "took ms"} for field in _FIELDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,19 +74,22 @@ def room_for(height: int, identities: int, *, whole: bool) -> Room:
     return Room(identity, height - identity - full - _HEAD_LINES, full)
 
 
-class ExchangesView(DeskView):
+class ExchangesView(ListView):
     """Everything between the top line and the timeline."""
 
     def __init__(self, desk: Desk, listed: ExchangeList, *, id: str | None = None) -> None:  # noqa: A002
         super().__init__(desk, id=id)
         self.listed = listed
-        self.whole = False
-        self.top = 0  # first line that shows of one in full
 
     @property
     def room(self) -> Room:
         """How the lines are shared out at this size."""
         return room_for(self.size.height, len(self.desk.session.talk.identity), whole=self.whole)
+
+    @property
+    def page_rows(self) -> int:
+        """How many exchanges show at once."""
+        return self.room.rows
 
     def lines_for(self, width: int, height: int) -> Sequence[Line]:  # noqa: ARG002
         """Make the lines that show; no other exchange is looked at."""
@@ -150,22 +153,15 @@ class ExchangesView(DeskView):
             (exchange.outcome, ink),
             (" · ".join(part for part in said if part), "plain"),
         )
-        return Line(tuple(_cells(texts, widths, width, mark=">" if chosen else " ")), chosen)
+        return Line(tuple(cells(texts, widths, _RIGHTS, gap_for(width), ">" if chosen else " ")), chosen)
 
     def _full(self, exchange: Exchange, width: int, height: int) -> list[Line]:
         desk = self.desk
-        lines: list[Line] = []
         given = full_lines(exchange, desk.session.talk, desk.channels.first_ns, show_vin=desk.session.show_vin)
-        for word, text in given:
-            ink = _OUTCOME_INKS.get(exchange.outcome, "plain") if word == "outcome" else "plain"
-            for number, part in enumerate(wrapped(text, width - _WORD - 2)):
-                lines.append(line((f" {'' if number else word:<{_WORD - 1}}", "key"), (part, ink)))
-        self.top = max(min(self.top, len(lines) - height), 0) if self.whole else 0
-        shown, left = lines[self.top : self.top + height], len(lines) - self.top - height
-        if left <= 0:
-            return shown
-        more = f"… {left + 1} more lines: {'→' if self.whole else 'v shows all'}"
-        return [*shown[:-1], line((f" {'':<{_WORD - 1}}{more}", "dim"))]
+        outcome_ink = _OUTCOME_INKS.get(exchange.outcome, "plain")
+        inked = [(word, text, outcome_ink if word == "outcome" else "plain") for word, text in given]
+        self.top, shown = part_shown(in_full(inked, width, _WORD), self.top, height, _WORD, whole=self.whole)
+        return shown
 
 
 def column_widths(width: int, sides_width: int) -> tuple[int, ...]:
@@ -185,20 +181,8 @@ def column_widths(width: int, sides_width: int) -> tuple[int, ...]:
 def head_line(widths: Sequence[int], width: int, page: str) -> Line:
     """Give the titles of the columns, and which page shows."""
     left = (*widths[:-1], max(widths[-1] - cell_len(page), 0))
-    return Line((*_cells([(field, "head") for field in _FIELDS], left, width, mark=" "), (page, "dim")))
-
-
-def _cells(texts: Sequence[Part], widths: Sequence[int], width: int, *, mark: str) -> Iterable[Part]:
-    gap = " " * gap_for(width)
-    yield mark, "strong"
-    before = False
-    for field, (text, ink), column in zip(_FIELDS, texts, widths, strict=True):
-        if not column:
-            continue
-        if before:
-            yield gap, "plain"
-        before = True
-        yield fitted(text, column, right=field in _RIGHT), ink
+    titles = [(field, "head") for field in _FIELDS]
+    return Line((*cells(titles, left, _RIGHTS, gap_for(width), " "), (page, "dim")))
 
 
 def identity_lines(rows: Sequence[IdentityRow], width: int, height: int) -> list[Line]:
@@ -232,7 +216,7 @@ def _identity_line(rows: Sequence[IdentityRow], width: int) -> Line:
     return Line(tuple(parts))
 
 
-class ExchangesScreen(DeskScreen):
+class ExchangesScreen(ListScreen):
     """All questions and answers."""
 
     KEYS = (
@@ -250,63 +234,41 @@ class ExchangesScreen(DeskScreen):
         ("q", "quit"),
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        *LIST_BINDINGS,
         Binding("o", "only_failed"),
-        Binding("slash", "find"),
-        Binding("v", "whole"),
-        Binding("escape", "leave"),
     ]
+    OWN_KEYS = (
+        ("questions and answers", ""),
+        ("↑ ↓", "choose one, the moment goes with it; home and end: the first, the last; ← → turn a page"),
+        ("enter", "the screen below, at the moment of the chosen one"),
+        ("/", "find: only those that hold an identifier, a word of the standard, an outcome; escape: all again"),
+        ("o", "only failed ones, or all"),
+        ("v", "the chosen one in full; ← → turn its pages, escape goes back to the list"),
+    )
+    QUESTION = "Show exchanges that hold (identifier, name, number, outcome; empty: all)"
 
     def __init__(self, desk: Desk) -> None:
-        super().__init__(desk)
         self.listed = ExchangeList(desk.session)
-        self.view = ExchangesView(desk, self.listed, id="exchanges")
-
-    def own_part(self) -> Iterable[Widget]:
-        """Give the one view."""
-        return (self.view,)
-
-    def on_screen_resume(self) -> None:
-        """Have questions and answers put together where they are not yet."""
-        if not self.desk.session.talk_is_ready:
-            self.run_worker(self._put_together, thread=True, group="talk", exclusive=True)
-        super().on_screen_resume()
-
-    def _put_together(self) -> None:
-        _ = self.desk.session.talk
-        if self.app.is_running:
-            self.app.call_from_thread(self.show_moment)
+        super().__init__(desk, self.listed, ExchangesView(desk, self.listed, id="exchanges"))
 
     @property
-    def _ready(self) -> bool:
+    def ready(self) -> bool:
+        """Whether questions and answers are put together."""
         return self.desk.session.talk_is_ready
 
-    def _go_to_chosen(self) -> None:
+    def prepare(self) -> None:
+        """Put questions and answers together."""
+        _ = self.desk.session.talk
+
+    def chosen_changed(self) -> None:
         """Put the playhead on the chosen exchange."""
         exchange = self.listed.exchange
         if exchange is not None:
             self.desk.playhead.go_to(exchange.time_ns)
 
-    def action_move(self, by: int) -> None:
-        """Choose another exchange; the playhead goes to its moment."""
-        if self._ready:
-            self.listed.move(by)
-            self.view.top = 0
-            self._go_to_chosen()
-            self.show_moment()
-
-    def action_page(self, direction: int) -> None:
-        """Turn a page of the list, or of the one in full."""
-        if self.view.whole:
-            self.view.top = max(self.view.top + direction * max(self.view.size.height - 1, 1), 0)
-            self.view.redraw()
-        elif self._ready:
-            self.action_move(direction * max(self.view.room.rows, 1))
-
     def action_there(self) -> None:
         """Show the channels at the moment of the chosen exchange."""
-        if self._ready and self.listed.exchange is not None:
-            self._go_to_chosen()
+        if self.ready and self.listed.exchange is not None:
+            self.chosen_changed()
             said = f"{service_words(self.listed.exchange)} · {outcome_words(self.listed.exchange)}"
             self.app.pop_screen()
             if isinstance(self.app.screen, DeskScreen):
@@ -315,31 +277,4 @@ class ExchangesScreen(DeskScreen):
     def action_only_failed(self) -> None:
         """Show only exchanges that did not come to a good end, or all."""
         self.listed.only_failed = not self.listed.only_failed
-        self.show_moment()
-
-    def action_find(self) -> None:
-        """Ask for what an exchange must hold."""
-
-        def look(text: str | None) -> None:
-            if text is not None:
-                self.listed.find = text.strip()
-                self.show_moment()
-
-        question = "Show exchanges that hold (identifier, name, number, outcome; empty: all)"
-        self.app.push_screen(AskText(question, self.listed.find), look)
-
-    def action_whole(self) -> None:
-        """Show the chosen exchange in full, or the list again."""
-        self.view.whole, self.view.top = not self.view.whole, 0
-        self.show_moment()
-
-    def action_leave(self) -> None:
-        """Go back: from one in full to the list, from a filter to all, from all to the screen below."""
-        if self.view.whole:
-            self.view.whole = False
-        elif self.listed.narrowed:
-            self.listed.only_failed, self.listed.find = False, ""
-        else:
-            self.app.pop_screen()
-            return
         self.show_moment()

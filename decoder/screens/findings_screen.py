@@ -162,6 +162,13 @@ class FindingsScreen(DeskScreen):
         Binding("u", "take_back"),
     ]
 
+    OWN_KEYS = (
+        ("list of findings", ""),
+        ("↑ ↓", "choose a finding; home and end: the gravest, the mildest; ← → turn a page"),
+        ("enter", "go to its moment, and to its channel in detail; escape there leads back"),
+        ("u", "take it back, if it is a note of yours"),
+    )
+
     def own_part(self) -> Iterable[Widget]:
         """Give the list and the explanation."""
         return FindingList(self.desk, id="list"), Explanation(self.desk, id="explanation")

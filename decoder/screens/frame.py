@@ -187,6 +187,9 @@ class DeskScreen(Screen[None]):
     """A screen with the desk's top line above, and timeline, messages and key help below its own part."""
 
     KEYS: ClassVar[Sequence[tuple[str, str]]] = ()
+    OWN_KEYS: ClassVar[
+        Sequence[tuple[str, str]]
+    ] = ()  # its own keys in the key list, as (key, what it does), a title first
 
     def __init__(self, desk: Desk) -> None:
         super().__init__()

@@ -113,6 +113,7 @@ class PagesScreen(DeskScreen):
         ("c", "cells"),
         ("?", "help"),
         ("x", "answers"),
+        ("b", "bus"),
         ("/", "find"),
         ("q", "quit"),
         ("o", "only flagged"),
@@ -138,6 +139,17 @@ class PagesScreen(DeskScreen):
         Binding("s", "sort"),
         Binding("S", "reverse"),
     ]
+
+    OWN_KEYS = (
+        ("pages of channels", ""),
+        ("← →", "page before, next page (page up, page down too); past the last comes the next quantity"),
+        ("tab", "next quantity; shift+tab the one before"),
+        ("↑ ↓", "choose a row; home and end: the first, the last"),
+        ("enter", "detail of the chosen channel; escape goes back"),
+        ("/", "find: only channels whose name holds a text"),
+        ("o", "only flagged channels (⚑: a finding names it), or all"),
+        ("s", "sort by the next column; S turns the order round"),
+    )
 
     def own_part(self) -> Iterable[Widget]:
         """Give the strip of page names and the page."""

@@ -15,6 +15,8 @@ from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 from decoder.channels.decoding import with_sheet
+from decoder.channels.streams import messages_of
+from decoder.discovery.survey import survey
 from decoder.errors import CellgleanError, OutputError
 from decoder.judgement import judge
 from decoder.judgement.notes import Note, save_notes
@@ -30,8 +32,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from decoder.channels import Channels
-    from decoder.frames import Frames
+    from decoder.discovery.bus_load import BusLoad
+    from decoder.discovery.survey import Survey
+    from decoder.frames import Frames, Key
     from decoder.judgement import Finding, Judgement
+    from decoder.maps.signal_map import Message, SignalMap
     from decoder.transport.exchange import Exchange
     from decoder.transport.identity import IdentityRow
     from decoder.transport.transfers import Transfers
@@ -69,6 +74,34 @@ class Talk:
         return lines
 
 
+@dataclass(frozen=True, eq=False)
+class Wire:
+    """What is on the wire: `keys` and `messages`, those of the signal map that describe it, for each identifier."""
+
+    talk: Talk
+    survey: Survey
+    keys: tuple[Key, ...]
+    messages: tuple[tuple[Message, ...], ...]
+
+    @classmethod
+    def of(cls, talk: Talk, signal_map: SignalMap) -> Wire:
+        """Survey a capture whose conversations are known."""
+        keys = tuple(sorted(talk.frames.rows_of))
+        described = messages_of(keys, signal_map)
+        return cls(talk, survey(talk.frames, transfers=talk.transfers), keys, tuple(described[key] for key in keys))
+
+    def load_of(self, number: int) -> BusLoad:
+        """Give the load of the bus that an identifier is on."""
+        return self.survey.loads[self.keys[number].bus]
+
+    def reasons_of(self, number: int) -> tuple[str, ...]:
+        """Give by what its transport is known, once for each address byte that it carries; empty texts where unsaid."""
+        paths = [path for path in self.talk.transfers.paths if path.key == self.keys[number]]
+        if not paths and self.survey.identifiers[number].transport is not None:
+            return ("",)
+        return tuple(dict.fromkeys(path.reason for path in paths))
+
+
 @dataclass
 class Session:
     """A decoded and judged capture with what the user added.
@@ -91,6 +124,8 @@ class Session:
     _scratch: Path | None = field(default=None, repr=False)
     _talk: Talk | None = field(default=None, repr=False)
     _talk_lock: Lock = field(default_factory=Lock, repr=False)
+    _wire: Wire | None = field(default=None, repr=False)
+    _wire_lock: Lock = field(default_factory=Lock, repr=False)
 
     @property
     def talk(self) -> Talk:
@@ -105,6 +140,20 @@ class Session:
     def talk_is_ready(self) -> bool:
         """Whether `talk` is there without waiting."""
         return self._talk is not None and self._talk.frames is self.channels.frames
+
+    @property
+    def wire(self) -> Wire:
+        """What is on the wire, surveyed when first asked for; once for each state of the frames."""
+        with self._wire_lock:
+            talk = self.talk
+            if self._wire is None or self._wire.talk is not talk:
+                self._wire = Wire.of(talk, self.channels.signal_map)
+            return self._wire
+
+    @property
+    def wire_is_ready(self) -> bool:
+        """Whether `wire` is there without waiting."""
+        return self.talk_is_ready and self._wire is not None and self._wire.talk is self._talk
 
     def add_note(self, note: Note) -> str | None:
         """Keep a note and show it among the findings. Gives what went wrong with the file, ``None`` if nothing did."""

@@ -21,21 +21,15 @@ if TYPE_CHECKING:
 
     from decoder.screens.desk import Desk
 
+# The keys that every screen has; before them stand the own ones of the screen that was on top.
 KEY_LINES: tuple[tuple[str, str], ...] = (
-    ("pages of channels", ""),
-    ("← →", "page before, next page (page up, page down too); past the last comes the next quantity"),
-    ("tab", "next quantity; shift+tab the one before"),
-    ("↑ ↓", "choose a row; home and end: the first, the last"),
-    ("enter", "detail of the chosen channel; escape goes back"),
-    ("/", "find: only channels whose name holds a text"),
-    ("o", "only flagged channels (⚑: a finding names it), or all"),
-    ("s", "sort by the next column; S turns the order round"),
     ("screens", ""),
-    ("f", "list of findings; enter there: go to its moment and channel"),
-    ("c", "cells by module, with the spread of each module; v there: volts or mV over the mean"),
-    ("x", "questions and answers; enter there: go to its moment, o: only failed ones, /: find, v: one in full"),
+    ("f", "list of findings"),
+    ("c", "cells by module, with the spread of each module"),
+    ("x", "questions and answers"),
+    ("b", "what is on the bus: each identifier with its timing, changing bits and message"),
     ("i", "what the capture is: part numbers, lines, time faults, what the map does not know"),
-    ("?", "this list"),
+    ("?", "this list; it begins with the keys of the screen that it was asked for on"),
     ("t", "light or dark colours"),
     ("q", "quit"),
     ("time", ""),
@@ -50,7 +44,7 @@ KEY_LINES: tuple[tuple[str, str], ...] = (
     ("m", "mark the chosen channel at this moment as out of range, with a note"),
     ("M", "mark this moment for the whole pack"),
     ("l", "set limits of the chosen channel; they are written to the pack sheet"),
-    ("u", "on the list of findings: take a note of yours back"),
+    ("u", "take back a note of yours, chosen on the list of findings"),
     ("symbols", ""),
     ("states", " ".join(state_words(state) + "," for state in State).rstrip(",")),
     ("severity", " ".join(severity_words(severity) + "," for severity in Severity).rstrip(",")),
@@ -83,6 +77,10 @@ class TextView(DeskView):
             self._made = (key, made)
         return self._made[1]
 
+    def forget(self) -> None:
+        """Make the lines anew."""
+        self._made = None
+
     def lines_for(self, width: int, height: int) -> Sequence[Line]:
         """Give the lines that are on screen; the last one tells if more follow."""
         lines = self.all_lines(width)
@@ -95,9 +93,11 @@ class TextView(DeskView):
 class KeyList(TextView):
     """All keys."""
 
+    own: Sequence[tuple[str, str]] = ()
+
     def words(self) -> Sequence[tuple[str, str]]:
         """Give a line a key."""
-        return KEY_LINES
+        return (*self.own, *KEY_LINES)
 
 
 class AccountText(TextView):
@@ -142,6 +142,14 @@ class TextScreen(DeskScreen):
 
 class HelpScreen(TextScreen):
     """All keys."""
+
+    def begin_with(self, screen: DeskScreen) -> None:
+        """Put the own keys of a screen first, and show them; those of this screen say nothing new."""
+        view = self.view
+        if isinstance(view, KeyList) and screen is not self:
+            view.own, view.top = screen.OWN_KEYS, 0
+            view.forget()
+            view.redraw()
 
 
 class CaptureScreen(TextScreen):

@@ -125,6 +125,43 @@ def test_questions_and_answers_are_put_together_once_for_each_state_of_the_frame
     assert session.talk.exchanges == ()
 
 
+def test_the_capture_is_surveyed_once_for_each_state_of_the_frames(tmp_path):
+    session = open_session(tmp_path, talk=True)
+    assert not session.wire_is_ready
+    wire = session.wire
+    assert session.wire_is_ready
+    assert session.wire is wire
+    session.set_limit(CELL, None, 3.7)
+    session.add_note(Note("odd", CELL, 4.2))
+    assert session.wire is wire  # limits and notes change no frame
+    newer = open_session(tmp_path)
+    session.replace(newer.channels, newer.judgement)
+    assert not session.wire_is_ready
+    assert [one.can_id for one in session.wire.survey.identifiers] == [0x120, 0x311, 0x312]
+
+
+def test_the_survey_looks_for_no_conversation_that_is_known_already(tmp_path, monkeypatch):
+    from decoder.discovery import survey as module
+
+    monkeypatch.setattr(module, "conversations", None)
+    wire = open_session(tmp_path, talk=True).wire
+    transports = {one.can_id: one.transport for one in wire.survey.identifiers}
+    assert (transports[0x6E2], transports[0x6EA], transports[0x120]) == ("iso-tp", "iso-tp", None)
+
+
+def test_identifiers_stand_beside_their_stream_messages_load_and_reason(tmp_path):
+    wire = open_session(tmp_path, talk=True).wire
+    described = {
+        one.can_id: [message.name for message in messages]
+        for one, messages in zip(wire.survey.identifiers, wire.messages, strict=True)
+    }
+    assert described == {0x120: ["Rest"], 0x311: ["Cells_1"], 0x312: ["Cells_2"], 0x6E2: [], 0x6EA: []}
+    for number, one in enumerate(wire.survey.identifiers):
+        assert wire.keys[number][1:] == (one.can_id, one.extended)
+        assert wire.load_of(number).bus == one.bus
+        assert bool(wire.reasons_of(number)) == (one.transport is not None)
+
+
 def test_the_lines_of_a_transfer_are_those_of_its_frames(tmp_path):
     talk = open_session(tmp_path, talk=True).talk
     part_number = talk.exchanges[0]
