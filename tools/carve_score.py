@@ -12,7 +12,7 @@ Only sound frames count, in two classes: what changed 10 times or more (``many``
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -86,7 +86,7 @@ def score(trial: Trial, carvings: Iterable[Carving], *, any_value: bool = False)
         proposals = by_key.get((stream.bus, stream.can_id, stream.extended), ())
         one = _Comparison(stream, proposals, any_value=any_value)
         tally.add(one.tally())
-        errors.append(Errors(trial.seed, stream, tuple(proposals), one.missed(), one.wrong()))
+        errors.append(Errors(trial.seed, stream, tuple(one.proposals), one.missed(), one.wrong()))
     return tally, errors
 
 
@@ -115,7 +115,8 @@ class _Comparison:
         self.any_value = any_value
         self._rows: dict[Selector | None, NDArray[np.bool_]] = {}
         width = self.data.shape[1]
-        self.proposals = [p for p in proposals if p.field.last_byte < width and _fits(p.multiplexor, width)]
+        inside = [p for p in proposals if p.field.last_byte < width and _fits(p.multiplexor, width)]
+        self.proposals = [replace(p, detail={}) for p in inside]  # nothing here asks for details
         outside = len(proposals) - len(self.proposals)
         if outside:
             raise ValueError(f"{outside} proposals for {stream.can_id:X} leave its {width} bytes")
