@@ -133,7 +133,8 @@ def text_lines(
         shown = without_numbers(one, hidden)
         lines += ["", *wrapped(_heading(one, carvings), width)]
         lines += picture_lines(picture(shown, _TEXT_LINES, hidden), width, first_ns) if pictures else []
-        lines += ["", *table_lines(shown.proposals, width)]
+        if shown.proposals or not pictures:
+            lines += ["", *table_lines(shown.proposals, width)]
     return lines
 
 

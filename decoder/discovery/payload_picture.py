@@ -116,7 +116,7 @@ def picture(carving: Carving, most_lines: int, hidden: frozenset[int] = frozense
             continue
         whole = Section(selector, shown, stream.time_ns[rows], stream.data[rows], (), ())
         bits = order if selector is None else _bits_of(proposals, order)
-        groups = _groups(whole.data, bits, proposals, carving.proposals if selector is None else (), hidden)
+        groups = _groups(whole.data, bits, order, proposals, carving.proposals if selector is None else (), hidden)
         fitting = _that_fit(groups, room)
         room = 0 if len(fitting) < len(groups) else room - sum(len(group.lines) for group in fitting)
         drawn = {id(one) for group in fitting for one in group.proposals}
@@ -126,11 +126,18 @@ def picture(carving: Carving, most_lines: int, hidden: frozenset[int] = frozense
 
 
 def by_selector(proposals: Iterable[Proposal]) -> Mapping[Selector | None, tuple[Proposal, ...]]:
-    """Sort proposals by what they stand under: first what stands under nothing, then in the order of first mention."""
+    """Sort proposals by what they stand under: outer multiplexors before inner ones, by place and value."""
     found: dict[Selector | None, list[Proposal]] = {None: []}
     for one in proposals:
         found.setdefault(one.multiplexor, []).append(one)
-    return {selector: tuple(some) for selector, some in found.items()}
+    return {selector: tuple(found[selector]) for selector in sorted(found, key=_path)}
+
+
+def _path(selector: Selector | None) -> tuple[tuple[int, int], ...]:
+    if selector is None:
+        return ()
+    value = -1 if selector.value is None else selector.value
+    return (*_path(selector.within), (selector.field.start, value))
 
 
 def bits_at(bits: Sequence[int], payload: NDArray[np.uint8], hidden: frozenset[int] = frozenset()) -> str:
@@ -187,12 +194,14 @@ def _commonest(values: NDArray[np.int64] | NDArray[np.uint64]) -> int:
 def _groups(
     data: NDArray[np.uint8],
     bits: Sequence[int],
+    order: Sequence[int],
     proposals: Sequence[Proposal],
     everywhere: Sequence[Proposal],
     hidden: frozenset[int],
 ) -> tuple[Group, ...]:
     """Cut the bits, in the order of the picture, into groups.
 
+    order : all bits of the payload in the same order
     everywhere : all proposals of the stream, where those under a multiplexor leave a trace
     """
     moving = np.bitwise_or.reduce(data ^ data[0], axis=0)
@@ -213,10 +222,14 @@ def _groups(
             return ("under", 0)
         return ("rest", 0) if bit in at_rest else ("free", 0)
 
-    pieces = [(key[0], tuple(run)) for key, run in groupby(bits, belongs)]
+    # Bits that are not neighbours share no piece: what stands under a multiplexor has gaps.
+    place = {bit: at for at, bit in enumerate(order)}
+    apart = [(bit, place[bit] - at) for at, bit in enumerate(bits)]
+    runs = groupby(apart, lambda one: (*belongs(one[0]), one[1]))
+    pieces = [(key[0], tuple(bit for bit, _ in run)) for key, run in runs]
     seen: dict[int, int] = {}
     groups = []
-    for kind, run in _with_flags_joined(pieces, owner):
+    for kind, run in _with_flags_joined(pieces, owner, place):
         if kind == "under":
             held = tuple(one for one, some in under if not some.isdisjoint(run))
         else:
@@ -240,7 +253,7 @@ def _distinct(proposals: Iterable[Proposal]) -> tuple[Proposal, ...]:
 
 
 def _with_flags_joined(
-    pieces: Sequence[tuple[GroupKind, tuple[int, ...]]], owner: Mapping[int, Proposal]
+    pieces: Sequence[tuple[GroupKind, tuple[int, ...]]], owner: Mapping[int, Proposal], place: Mapping[int, int]
 ) -> Iterator[tuple[GroupKind, tuple[int, ...]]]:
     """Join flags that stand side by side, with the few bits at rest between them."""
 
@@ -259,7 +272,10 @@ def _with_flags_joined(
             gap = at if pieces[at][0] != "rest" or len(pieces[at][1]) > _SMALL_GAP else at + 1
             if gap >= len(pieces) or not is_flag(pieces[gap]):
                 break
-            run = run + tuple(bit for _, some in pieces[at : gap + 1] for bit in some)
+            more = run + tuple(bit for _, some in pieces[at : gap + 1] for bit in some)
+            if place[more[-1]] - place[more[0]] >= len(more):
+                break
+            run = more
             flags += 1
             at = gap + 1
         yield ("flags" if flags > 1 else "field"), run

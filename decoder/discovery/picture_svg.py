@@ -153,9 +153,11 @@ def _caption(strip: Strip, x: float, column_px: float, y: float, first_ns: int) 
     if strip.each:
         yield _text(x, y, f"{strip.columns} in a row from {begin}")
         return
+    yield _text(x, y, begin)
+    if strip.begin_ns == strip.end_ns:
+        return
     width = column_px * strip.columns
     step = f"{(strip.end_ns - strip.begin_ns) / 1e9 / strip.columns:.3g} s a column"
-    yield _text(x, y, begin)
     yield _text(x + width / 2, y, step, anchor="middle")
     yield _text(x + width, y, end, anchor="end")
 

@@ -93,7 +93,9 @@ def _section_lines(section: Section, gutter: int, columns: int, beside: int, fir
 def _caption(strip: Strip, first_ns: int) -> str:
     """Say which time a strip shows; as much as fits above it."""
     begin, end = (f"{(time_ns - first_ns) / 1e9:.1f}" for time_ns in (strip.begin_ns, strip.end_ns))
-    if strip.each:
+    if strip.begin_ns == strip.end_ns:
+        texts = [f"{begin} s"]
+    elif strip.each:
         texts = [f"{strip.columns} in a row from {begin} s", f"close-up {begin} s", f"{begin} s"]
     else:
         step = f"{(strip.end_ns - strip.begin_ns) / 1e9 / strip.columns:.3g} s a column"

@@ -120,6 +120,17 @@ def test_a_table_alone_has_no_picture(log, carved, capsys):
     assert not set("│┐┘┄▒█") & set(out)
 
 
+def test_a_stream_without_fields_is_its_value(log, carved, capsys):
+    carved.append(carving([b"\x10\x03"], carrier=Carrier("iso-tp", b"\x10")))
+    assert main(["carve", log]) == 0
+    out = capsys.readouterr().out
+    assert "123 iso-tp 10, 1 message, 2 bytes" in out
+    assert "┄ 10 03 ┄" in out
+    assert "No fields." not in out
+    assert main(["carve", log, "--table"]) == 0
+    assert "No fields." in capsys.readouterr().out
+
+
 def test_fields_under_a_multiplexor_stand_below_a_line_that_says_so(log, carved, capsys):
     payloads = [bytes([n % 2, n]) for n in range(40)]
     under = [

@@ -124,6 +124,14 @@ def test_a_value_that_never_came_is_no_section():
     assert [section.selector for section in found.sections] == [None]
 
 
+def test_flags_of_different_bytes_share_no_line():
+    under = [number(Field(bit, 1), kind="flag", selector=Selector(Field(0, 8), 1)) for bit in (8, 10, 17)]
+    section = picture(carving(paged(2), *under), 32).sections[1]
+    assert [(group.kind, [line.bits for line in group.lines]) for group in section.groups] == [
+        ("field", [(10,)]), ("field", [(8,)]), ("field", [(17,)]),
+    ]  # fmt: skip
+
+
 def test_what_does_not_fit_is_left_out_and_counted():
     wide = [bytes(row) for row in np.random.default_rng(3).integers(0, 256, (50, 400), np.uint8)]
     cells = [number(Field(7 + 16 * n, 16, "big")) for n in range(200)]
@@ -140,6 +148,13 @@ def test_hidden_bytes_are_stars_and_not_drawn():
 
 def test_a_stream_without_payloads_has_no_sections():
     assert picture(carving([]), 32).sections == ()
+
+
+def test_outer_multiplexors_stand_before_inner_ones():
+    outer = [Selector(Field(0, 8), value) for value in (1, 2)]
+    inner = [Selector(Field(8, 8), value, within=outer[0]) for value in (0, 7)]
+    some = [number(Field(16, 8), selector=one) for one in (outer[1], inner[1], inner[0], outer[0])]
+    assert list(by_selector(some)) == [None, outer[0], inner[0], inner[1], outer[1]]
 
 
 def test_proposals_are_sorted_by_what_they_stand_under():

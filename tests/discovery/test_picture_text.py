@@ -59,6 +59,12 @@ def test_times_count_from_the_captures_first_frame():
     assert "3.0 s" in lines[0]
 
 
+def test_a_single_payload_has_one_time():
+    lines = drawn(carving([b"\x62\x01"], times_s=[2]))
+    assert [line.split() for line in lines[:1]] == [["2.0", "s"]]
+    assert lines[1].startswith("0-1│┄ 62 01 ┄")
+
+
 def test_what_is_left_out_is_said():
     wide = [bytes(row) for row in np.random.default_rng(3).integers(0, 256, (50, 400), np.uint8)]
     lines = drawn(carving(wide, *(number(Field(7 + 16 * n, 16, "big")) for n in range(200))))
