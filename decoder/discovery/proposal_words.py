@@ -69,15 +69,15 @@ def _check(detail: Detail) -> Iterator[str]:
     polynomial, constant = detail.get("polynomial"), detail.get("constant")
     if polynomial is not None:
         yield f"polynomial {_hex(polynomial)}"
-    if constant is not None:
+    if constant:
         yield f"constant {_hex(constant)}"
     holds, frames = _count(detail, "holds"), _count(detail, "frames")
     if holds is not None:
         yield f"holds in {holds:,}" + (f" of {frames:,}" if frames is not None else "")
     if "proved" in detail:
         rank = _count(detail, "rank")
-        with_rank = "" if rank is None else f" (rank {rank})"
-        yield ("proved" if detail["proved"] else "not proved") + with_rank
+        by = "" if rank is None else f" by {_counted(rank, 'independent difference')} of payloads"
+        yield ("proved" if detail["proved"] else "not proved") + by
     also = detail.get("also")
     if also:
         yield f"or {_listed(also)}"
