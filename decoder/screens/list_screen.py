@@ -109,7 +109,7 @@ class ListScreen(DeskScreen):
         if self.view.whole:
             self.view.top = max(self.view.top + direction * max(self.view.size.height - 1, 1), 0)
             self.view.redraw()
-        else:
+        elif self.ready:
             self.action_move(direction * max(self.view.page_rows, 1))
 
     def action_find(self) -> None:
