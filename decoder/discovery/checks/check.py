@@ -21,6 +21,7 @@ class Parameters:
     zeroed : the check's own bytes (or nibble) are calculated with, as zeros; else they are left out
     constant : of a CRC, its final XOR if it began with an initial value of zero and nothing were hidden; of a sum, what
         is added to it or, of an exclusive or, combined with it
+    bits, bits_behind : a CRC over the bits of one field, and how many hidden bits follow
     counter, constants : the field that chooses among several constants, and those seen, by its value; then
         `hidden_behind` or `hidden_before` holds only zeros for their places
     taps : a form without a name: the bits (DBC numbers) whose parity is each bit of the check, least significant first;
@@ -36,6 +37,8 @@ class Parameters:
     hidden_behind: bytes = b""
     zeroed: bool = False
     constant: int = 0
+    bits: Field | None = None
+    bits_behind: int = 0
     counter: Field | None = None
     constants: tuple[tuple[int, int], ...] = ()
     taps: tuple[tuple[int, ...], ...] = ()

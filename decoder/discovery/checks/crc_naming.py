@@ -10,10 +10,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from decoder.bits import Field
 from decoder.discovery.checks.check import Parameters
 from decoder.discovery.checks.kernels import Kernel, NamedCrc, named_crcs, table
-from decoder.discovery.checks.relation import CrcRule, Relation, table_depth
+from decoder.discovery.checks.relation import BitsRule, CrcRule, Relation, byte_field, table_depth
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from decoder.discovery.checks.sample import Sample
 
 _PROFILE_COUNTER: Final = Field(8, 4)  # profiles 1, 2, 11 and 22: low nibble of byte 1
+_DAMAGED_COUNTERS: Final = 0.02  # share of damaged payloads with one certain counter value; common practice, no source
 _TELLING_WIDTH: Final = 16  # bits from which on one agreement of the constant with the identifier is no chance
 
 
@@ -41,6 +44,22 @@ def name_crc(found: Found, sample: Sample, can_id: int) -> tuple[str, Parameters
             tuple(f"{name} of the identifier's bytes {hidden.hex().upper()} and these" for name, hidden in also),
         )
     return profile, plain, (_in_words(row.name, plain),)
+
+
+def name_crc_of_bits(rule: BitsRule, constant: int) -> tuple[str, Parameters, tuple[str, ...]]:
+    """Give the form and the parameters; initial value zero and a final XOR, for the length is not known."""
+    parameters = Parameters(
+        width=rule.kernel.width,
+        polynomial=rule.kernel.polynomial,
+        initial=0,
+        final_xor=constant,
+        reflected=rule.kernel.reflected,
+        constant=constant,
+        bits=rule.bits,
+        bits_behind=rule.behind,
+    )
+    name = next(row.name for row in named_crcs(rule.kernel.width) if row.kernel == rule.kernel)
+    return f"{name} over bits", parameters, ()
 
 
 def _with_constant(
@@ -139,21 +158,33 @@ def _profile(relation: Relation, row: NamedCrc, plain: Parameters, sample: Sampl
         return _short_profile(relation.field, plain, sample)
     field, big = relation.field, relation.field.byte_order == "big"
     if row.name == "CRC-16/IBM-3740" and len(plain.hidden_behind) == 2:
-        counter = field.last_byte + (3 if big else 1)  # profile 6 has two bytes of length before it
-        moves = counter < sample.width and sample.moves[counter]
-        return f"AUTOSAR end-to-end profile {6 if big else 5}" if moves else None
+        behind = field.last_byte + 1
+        if big:
+            return "AUTOSAR end-to-end profile 6" if _tells_length(sample, behind, 2) else None
+        return "AUTOSAR end-to-end profile 5" if behind < sample.width and sample.moves[behind] else None
     if not big or plain.hidden_before or (plain.initial, plain.final_xor) != (row.initial, row.final_xor):
         return None
-    if row.name == "CRC-32/AUTOSAR" and field.first_byte >= 8:
+    if row.name == "CRC-32/AUTOSAR" and _tells_length(sample, field.first_byte - 8, 2):
         return "AUTOSAR end-to-end profile 4"
-    return "AUTOSAR end-to-end profile 7" if row.name == "CRC-64/XZ" else None
+    if row.name == "CRC-64/XZ" and _tells_length(sample, field.last_byte + 1, 4):
+        return "AUTOSAR end-to-end profile 7"
+    return None
+
+
+def _tells_length(sample: Sample, first: int, size: int) -> bool:
+    """Tell whether most payloads have their own length in `size` bytes from byte `first` on."""
+    if first < 0 or first + size > sample.width:
+        return False
+    values = sample.values.field(byte_field(first, size, "big"))
+    return bool(np.mean(values == sample.width) > 0.5)
 
 
 def _short_profile(field: Field, plain: Parameters, sample: Sample) -> str | None:
     """Give the profile with a CRC of 8 bits in byte 0 and a counter in the low nibble of byte 1."""
     if field.start or _PROFILE_COUNTER not in sample.counters or plain.reflected:
         return None
-    ends_at_14 = 15 not in sample.values.field(_PROFILE_COUNTER)[sample.pool]
+    counter = sample.values.field(_PROFILE_COUNTER)[sample.pool]
+    ends_at_14 = float(np.mean(counter == 15)) < _DAMAGED_COUNTERS
     if plain.polynomial == 0x1D and not plain.hidden_behind and ends_at_14 and len(plain.constants) < 3:
         return f"AUTOSAR end-to-end profile 1 or 11{', alternate' if plain.constants else ''}"
     if plain.polynomial == 0x2F and len(plain.hidden_behind) == 1:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.bits import Field
-from decoder.discovery.checks.kernels import Kernel, kernels, tables
+from decoder.discovery.checks.kernels import Kernel, kernels, table_of_bits, tables
 from decoder.discovery.checks.places import check_fields, check_nibbles, runs_beside
-from decoder.discovery.checks.relation import CrcRule, Relation, other_bits, table_depth
+from decoder.discovery.checks.relation import BITS_BEHIND, BitsRule, CrcRule, Relation, other_bits, table_depth
 from decoder.discovery.checks.sample import draw_pairs
 
 if TYPE_CHECKING:
@@ -17,22 +17,19 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from decoder.discovery.checks.places import Attempts
     from decoder.discovery.checks.sample import Sample
 
 AGREE: Final = 0.6  # share of pairs; nine in ten are expected where one frame in twenty is damaged
 _PROFILE_1: Final = Kernel(8, 0x1D, reflected=False)
+_FLIPS: Final = 0.3  # share of steps in which the bits of such a check change, half being expected; the same
+# SAE J1850 and AUTOSAR: those met over bits that are no whole bytes.
+_USUAL: Final = (_PROFILE_1, Kernel(8, 0x2F, reflected=False))
 # Bytes hidden behind: data identifiers of one byte (AUTOSAR end-to-end profile 2) and of two (profiles 5 and 6).
 _HIDDEN: Final = {1: (0, 1, 2), 2: (0, 1, 2), 4: (0,), 8: (0,)}
 
 
-class Attempts:
-    """How many hypotheses were tried."""
-
-    def __init__(self) -> None:
-        self.count = 0
-
-
-def crc_relations(sample: Sample, size: int, attempts: Attempts) -> Iterator[Relation]:
+def crc_relations(sample: Sample, attempts: Attempts, size: int) -> Iterator[Relation]:
     """Give the CRCs in `size` bytes that most pairs agree with."""
     differences = sample.unique[sample.left] ^ sample.unique[sample.right]
     for field in check_fields(sample, size):
@@ -74,12 +71,13 @@ def _zeroed(sample: Sample, field: Field, attempts: Attempts) -> Iterator[Relati
         yield Relation(field, tuple(range(sample.width)), CrcRule(kernel, 0, zeroed=True))
 
 
-def crcs_by_counter(sample: Sample, fields: set[Field], attempts: Attempts) -> Iterator[Relation]:
-    """Give the CRCs of 8 bits over all other bytes whose constant depends on a counter, for `fields`.
+def crcs_by_counter(sample: Sample, attempts: Attempts) -> Iterator[Relation]:
+    """Give the CRCs of 8 bits over all other bytes whose constant depends on a counter.
 
     AUTOSAR end-to-end protocol, profile 2: a hidden byte for each counter value; profile 1, alternate: another one for
     even and odd counter values.
     """
+    fields = list(check_fields(sample, 1))
     for counter in sample.counters:
         for chooser in (Field(counter.start, 1), counter):
             value = sample.values.field(chooser)
@@ -101,6 +99,34 @@ def crcs_by_counter(sample: Sample, fields: set[Field], attempts: Attempts) -> I
                     attempts.count += len(adds) if chooser is counter else 1
                     for kernel in kept:
                         yield Relation(field, order, CrcRule(kernel, behind), chooser)
+
+
+def crcs_of_bits(sample: Sample, attempts: Attempts) -> Iterator[Relation]:
+    """Give the CRCs of 8 bits over the moving bits of one byte, wherever these stand before the end.
+
+    Met in captures of real packs: fields put in a row of bits without regard to bytes, of which only a counter moves.
+    """
+    differences = sample.unique[sample.left] ^ sample.unique[sample.right]
+    ends = {0, sample.width - 1}
+    for field in check_fields(sample, 1):
+        if sample.flips[list(field.bit_numbers())].mean() < _FLIPS:
+            continue
+        check = differences[:, field.first_byte]
+        for byte in np.flatnonzero(sample.moves).tolist():
+            if byte == field.first_byte or (field.first_byte not in ends and abs(byte - field.first_byte) > 1):
+                continue
+            if sample.flips[byte * 8 : byte * 8 + 8].max() < _FLIPS:
+                continue
+            moving = int(sample.moving_bits[byte])
+            lowest = (moving & -moving).bit_length() - 1
+            bits = Field(byte * 8 + max(lowest, 0), moving.bit_length() - max(lowest, 0) or 1)
+            values = sample.values.field(bits)
+            differ = values[sample.left] ^ values[sample.right]
+            for kernel in _USUAL:
+                agree = (table_of_bits(kernel, BITS_BEHIND)[:, differ] == check).mean(axis=1)
+                attempts.count += BITS_BEHIND
+                for behind in np.flatnonzero(agree >= AGREE).tolist():
+                    yield Relation(field, (byte,), BitsRule(kernel, bits, behind))
 
 
 def _pairs_within(value: NDArray[np.generic]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

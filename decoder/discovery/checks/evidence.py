@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.checks.relation import CrcRule, LinearRule, Relation, SumRule, covered_data, residual
+from decoder.discovery.checks.relation import BitsRule, CrcRule, LinearRule, Relation, SumRule, covered_data, residual
 from decoder.discovery.checks.sample import xor_rank
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 MOST_HIDDEN: Final = 2  # bytes behind the covered ones
 HOLDS: Final = 0.9  # share of frames in which a check must be right; common practice, no source
-FOUND_BITS: Final = 16.0  # the same: one false check in 65,536 identifiers, if the model is right
+FOUND_BITS: Final = 14.0  # the same: one false check in 16,384 identifiers, if the model is right
 PROVED_BITS: Final = 48.0  # the same
 _COPIES: Final = {
     True: 0.75,
@@ -77,7 +77,7 @@ def _price(sample: Sample, agrees: NDArray[np.bool_], tried: int) -> float:
 
 def _fits_its_rule(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> bool:
     """Tell whether a relation is more than what fields that are no check have too."""
-    if isinstance(relation.rule, CrcRule):
+    if isinstance(relation.rule, CrcRule | BitsRule):
         return True
     if _follows_from_one_byte(sample, relation, agrees):
         return False
@@ -92,7 +92,11 @@ def narrower(sample: Sample, relation: Relation) -> Iterator[Relation]:
     The search takes these for covered, which makes frames look damaged in which one moves that is not.
     """
     rule, covers = relation.rule, relation.covers
-    if isinstance(rule, LinearRule) or (isinstance(rule, CrcRule) and rule.zeroed) or relation.counter is not None:
+    if (
+        isinstance(rule, LinearRule | BitsRule)
+        or (isinstance(rule, CrcRule) and rule.zeroed)
+        or relation.counter is not None
+    ):
         return
     moving = np.flatnonzero(sample.moves[list(covers)])
     if not len(moving):
@@ -167,7 +171,7 @@ def _witnesses(sample: Sample, relation: Relation, agrees: NDArray[np.bool_], ra
 
 def _worth(sample: Sample, relation: Relation) -> int:
     """Give the bits of the check that count: those that move, but for a CRC, which says which do not."""
-    if isinstance(relation.rule, CrcRule):
+    if isinstance(relation.rule, CrcRule | BitsRule):
         return relation.field.length
     return sum(int(sample.moving_bits[bit // 8]) >> bit % 8 & 1 for bit in relation.field.bit_numbers())
 
@@ -181,7 +185,7 @@ def _is_copy(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> b
         return True
     others = np.delete(signs, own, axis=1)
     alike = np.abs(signs[:, moving].T @ others) >= len(signs) * (2 * _ALIKE - 1)
-    return bool(alike.any(axis=1).mean() > _COPIES[isinstance(relation.rule, CrcRule)])
+    return bool(alike.any(axis=1).mean() > _COPIES[isinstance(relation.rule, CrcRule | BitsRule)])
 
 
 def _follows_from_one_byte(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> bool:

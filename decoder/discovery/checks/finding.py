@@ -8,24 +8,25 @@ the others. Which one is the check is told from its place and from how its bits 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from math import log2
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from decoder.discovery.checks.check import Check, Parameters
-from decoder.discovery.checks.crc_naming import name_crc
-from decoder.discovery.checks.crc_search import Attempts, crc_nibbles, crc_relations, crcs_by_counter
+from decoder.discovery.checks.crc_naming import name_crc, name_crc_of_bits
+from decoder.discovery.checks.crc_search import crc_nibbles, crc_relations, crcs_by_counter, crcs_of_bits
 from decoder.discovery.checks.evidence import FOUND_BITS, PROVED_BITS, Found, frames_that_agree, narrower, weigh
 from decoder.discovery.checks.linear_search import linear_relations
-from decoder.discovery.checks.places import BLOCK, FRAME, check_fields
-from decoder.discovery.checks.relation import CrcRule, LinearRule, Relation, SumRule
+from decoder.discovery.checks.places import BLOCK, FRAME, Attempts
+from decoder.discovery.checks.relation import BitsRule, CrcRule, LinearRule, Relation, SumRule
 from decoder.discovery.checks.sample import take_sample, xor_rank
 from decoder.discovery.checks.sum_naming import name_sum
 from decoder.discovery.checks.sum_search import sum_relations
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from decoder.discovery.checks.sample import Sample
 
 _FRAMES: Final = 8  # fewer tell nothing; common practice, no source
+_SEARCHES: Final = 7  # kinds of searches, each of which may find a false check
 _ALSO: Final = 6  # other forms that are told, the same
 # How much the place of a check counts beside how its bits change (0..1); common practice, no source.
 _LAST: Final = 0.55
@@ -69,27 +71,28 @@ class _Choice:
 def _known_forms(sample: Sample) -> list[Found]:
     """Give the known CRCs and sums that hold."""
     rank = xor_rank(sample.unique)
-    attempts = Attempts()
-    relations: list[Relation] = []
+    found: list[Found] = []
     for size in (1, 2, 4, 8):
         if size < sample.width and rank * size * 8 > FOUND_BITS:
-            relations += crc_relations(sample, size, attempts)
+            found += _weighed(sample, partial(crc_relations, size=size))
     if rank * 4 > FOUND_BITS:
-        relations += crc_nibbles(sample, attempts)
-        relations += sum_relations(sample, attempts)
-    found = _weighed(sample, relations, attempts.count)
+        found += _weighed(sample, crc_nibbles) + _weighed(sample, sum_relations)
     if not found and rank * 8 > FOUND_BITS and sample.width <= FRAME:
-        found = _weighed(sample, crcs_by_counter(sample, set(check_fields(sample, 1)), attempts), attempts.count)
+        found += _weighed(sample, crcs_of_bits) + _weighed(sample, crcs_by_counter)
     return found
 
 
 def _without_names(sample: Sample, taken: list[Relation]) -> list[Found]:
     """Give the linear relations that hold beside those of the fields `taken`."""
     bits = {bit for relation in taken for bit in relation.field.bit_numbers()}
-    return _weighed(sample, linear_relations(sample, bits), sample.width)
+    return _weighed(sample, lambda sample, attempts: linear_relations(sample, bits, attempts))
 
 
-def _weighed(sample: Sample, relations: Iterable[Relation], tried: int) -> list[Found]:
+def _weighed(sample: Sample, search: Callable[[Sample, Attempts], Iterator[Relation]]) -> list[Found]:
+    """Give what one search finds, if it is worth more than its own attempts and those of the other searches."""
+    attempts = Attempts()
+    relations = list(search(sample, attempts))
+    tried = attempts.count * _SEARCHES
     weighed = []
     for relation in relations:
         found = weigh(sample, relation, tried)
@@ -130,7 +133,7 @@ def _moving(sample: Sample, relation: Relation) -> int:
 
 def _simplicity(relation: Relation) -> tuple[int, int, int]:
     """Sort keys: CRCs before sums before others, few hidden bytes, many bytes covered."""
-    kind = (CrcRule, SumRule, LinearRule).index(type(relation.rule))
+    kind = (CrcRule, BitsRule, SumRule, LinearRule).index(type(relation.rule))
     behind = relation.rule.behind if isinstance(relation.rule, CrcRule) else 0
     return kind, behind, -len(relation.covers)
 
@@ -193,6 +196,8 @@ def _name(found: Found, sample: Sample, can_id: int) -> tuple[str, Parameters, t
     rule = found.relation.rule
     if isinstance(rule, CrcRule):
         return name_crc(found, sample, can_id)
+    if isinstance(rule, BitsRule):
+        return name_crc_of_bits(rule, found.constants[None])
     if isinstance(rule, SumRule):
         return name_sum(found, sample, can_id)
     return "linear", Parameters(found.relation.field.length, constant=found.constants[None], taps=rule.taps), ()

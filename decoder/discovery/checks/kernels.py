@@ -107,6 +107,15 @@ def table(kernel: Kernel, depth: int) -> Registers:
     return np.stack(rows).astype(dtype)
 
 
+@cache
+def table_of_bits(kernel: Kernel, places: int) -> Registers:
+    """Give what a byte adds that stands 0 .. `places` - 1 bits before the end: (places, 256)."""
+    rows = [_after_one_byte(kernel).astype(np.uint64)]
+    while len(rows) < places:
+        rows.append(_shift_in(kernel, rows[-1], np.zeros_like(rows[-1])))
+    return np.stack(rows)
+
+
 def _after_one_byte(kernel: Kernel) -> Registers:
     """Give the register after each of the 256 bytes, from zero, bit by bit."""
     byte = np.arange(256, dtype=np.uint64)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.bits import Field
+    from decoder.discovery.checks.places import Attempts
     from decoder.discovery.checks.sample import Sample
 
 _CHOICES: Final = 4  # random choices of payloads; common practice, no source
@@ -30,7 +31,7 @@ _ALIKE: Final = 0.94  # correlation of copies, the same
 _TAPS: Final = 2.5  # bits that go into each bit of the check on average; copies have one, Gray codes two
 
 
-def linear_relations(sample: Sample, taken: set[int]) -> Iterator[Relation]:
+def linear_relations(sample: Sample, taken: set[int], attempts: Attempts) -> Iterator[Relation]:
     """Give bytes whose bits are all parities of bits outside; bits `taken` are those of checks known already.
 
     A byte that has been given is not used to explain another one.
@@ -43,6 +44,7 @@ def linear_relations(sample: Sample, taken: set[int]) -> Iterator[Relation]:
         relations = _without(relations, bit)
     fields = sorted(check_fields(sample, 1), key=lambda field: _order(sample, field))
     for field in fields:
+        attempts.count += 1
         solved = _solve_for(relations, list(field.bit_numbers()))
         if solved is None:
             continue

@@ -19,6 +19,13 @@ FRAME: Final = 64  # longer ones are reassembled messages: only the ends are tri
 _CHANGES: Final = 0.25  # share of pairs of payloads in which a bit of a check differs, on average; half is expected
 
 
+@dataclass(slots=True)
+class Attempts:
+    """How many hypotheses a search has tried."""
+
+    count: int = 0
+
+
 @dataclass(frozen=True, slots=True)
 class Runs:
     """Bytes that may be covered, in order, and the runs of them that are tried.

@@ -7,18 +7,19 @@ each frame in which the relation holds.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from decoder.bits import Field
-from decoder.discovery.checks.kernels import Kernel, table
+from decoder.discovery.checks.kernels import Kernel, table, table_of_bits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.discovery.checks.sample import Sample
 
+BITS_BEHIND: Final = 64  # hidden bits tried behind a CRC over some bits: a classic frame's; common practice, no source
 SumKind = Literal["exclusive or", "plus", "minus"]
 Parts = Literal["bytes", "nibbles"]
 
@@ -30,6 +31,15 @@ class CrcRule:
     kernel: Kernel
     behind: int
     zeroed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BitsRule:
+    """A CRC over the bits of one field, with `behind` hidden bits: what it is calculated over is no row of bytes."""
+
+    kernel: Kernel
+    bits: Field
+    behind: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +58,7 @@ class LinearRule:
     taps: tuple[tuple[int, ...], ...]
 
 
-Rule = CrcRule | SumRule | LinearRule
+Rule = CrcRule | BitsRule | SumRule | LinearRule
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +99,8 @@ def residual(sample: Sample, relation: Relation) -> NDArray[np.uint64]:
     rule = relation.rule
     if isinstance(rule, CrcRule):
         return check ^ crc_without_constants(data, rule)
+    if isinstance(rule, BitsRule):
+        return np.asarray(check ^ table_of_bits(rule.kernel, BITS_BEHIND)[rule.behind, sample.values.field(rule.bits)])
     if isinstance(rule, SumRule):
         return _after_sum(check, data, rule)
     return check ^ _parities(sample, rule)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.checks.crc_search import AGREE, Attempts
+from decoder.discovery.checks.crc_search import AGREE
 from decoder.discovery.checks.places import check_fields, check_nibbles, runs_beside
 from decoder.discovery.checks.relation import Relation, SumRule, other_bits
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.bits import Field
+    from decoder.discovery.checks.places import Attempts
     from decoder.discovery.checks.relation import Parts, SumKind
     from decoder.discovery.checks.sample import Sample
 
