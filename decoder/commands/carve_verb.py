@@ -173,7 +173,7 @@ def json_text(carvings: Iterable[Carving], *, show_vin: bool = False) -> str:
                 **field_json(one.stream, proposal.field, proposal.multiplexor),
                 "kind": proposal.kind,
                 "detail": plain(proposal.detail),
-                "confidence": plain(proposal.confidence),
+                "confidence": round(float(proposal.confidence), 4),
             }
             for proposal in shown.proposals
         ]

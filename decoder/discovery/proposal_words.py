@@ -66,18 +66,22 @@ def _check(detail: Detail) -> Iterator[str]:
     covers = detail.get("covers")
     if covers:
         yield f"over {_covered(covers)}"
-    polynomial, constant = detail.get("polynomial"), detail.get("constant")
-    if polynomial is not None:
-        yield f"polynomial {_hex(polynomial)}"
-    if constant:
-        yield f"constant {_hex(constant)}"
+    inner = detail.get("parameters")
+    how: Detail = {**inner, **detail} if isinstance(inner, Mapping) else detail
+    if how.get("polynomial") is not None:
+        yield f"polynomial {_hex(how['polynomial'])}"
+    if how.get("constant"):
+        yield f"constant {_hex(how['constant'])}"
+    for where in ("before", "behind"):
+        if how.get(f"hidden_{where}"):
+            yield f"with {_plain(how[f'hidden_{where}'])} {where} them, not sent"
     holds, frames = _count(detail, "holds"), _count(detail, "frames")
     if holds is not None:
         yield f"holds in {holds:,}" + (f" of {frames:,}" if frames is not None else "")
     if "proved" in detail:
         rank = _count(detail, "rank")
-        by = "" if rank is None else f" by {_counted(rank, 'independent difference')} of payloads"
-        yield ("proved" if detail["proved"] else "not proved") + by
+        proved = "proved" if detail["proved"] else "not proved"
+        yield proved if rank is None else f"{proved} ({_counted(rank, 'independent difference')} of payloads)"
     also = detail.get("also")
     if also:
         yield f"or {_listed(also)}"
