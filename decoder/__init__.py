@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from decoder.account import Account
     from decoder.capture import read_blocks, read_capture
     from decoder.channels import Channels, Series, decode
+    from decoder.discovery.carve import carve
+    from decoder.discovery.proposal import Carving, Proposal
     from decoder.discovery.survey import survey
     from decoder.errors import CellgleanError
     from decoder.frames import Frames
@@ -30,6 +32,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Account",
+    "Carving",
     "CellgleanError",
     "Channels",
     "Exchange",
@@ -37,8 +40,10 @@ __all__ = [
     "Frames",
     "Judgement",
     "PackSheet",
+    "Proposal",
     "Series",
     "SignalMap",
+    "carve",
     "decode",
     "exchanges",
     "identity",
@@ -52,6 +57,7 @@ __all__ = [
 
 _HOME = {
     "Account": "decoder.account",
+    "Carving": "decoder.discovery.proposal",
     "CellgleanError": "decoder.errors",
     "Channels": "decoder.channels",
     "Exchange": "decoder.transport.exchange",
@@ -59,8 +65,10 @@ _HOME = {
     "Frames": "decoder.frames",
     "Judgement": "decoder.judgement",
     "PackSheet": "decoder.maps.pack_sheet",
+    "Proposal": "decoder.discovery.proposal",
     "Series": "decoder.channels",
     "SignalMap": "decoder.maps.signal_map",
+    "carve": "decoder.discovery.carve",
     "decode": "decoder.channels",
     "exchanges": "decoder.transport.exchanges",
     "identity": "decoder.transport.identity",
