@@ -7,7 +7,8 @@ values, rarely changing), ``number`` (small differences in time), ``multiplexor`
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as with_default
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ class Proposal:
     kind: Kind
     confidence: float
     multiplexor: Selector | None = None
-    detail: Mapping[str, object] = field(default_factory=dict)
+    detail: Mapping[str, object] = with_default(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

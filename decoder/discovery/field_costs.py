@@ -1,0 +1,185 @@
+"""What every possible field of a payload costs to describe, by the best model of its kind, in bits.
+
+A description of a field has two parts. When it changes: coded against the changes of other, comparably rare bits of the
+same frame, so that changing together is no evidence of being one field; bits from which a carry could come are left out
+of that, so that a carry is. How it changes, by kind:
+
+number   the difference to the value before, taken modulo the field's range: its size class, its sign, its bits
+state    one of few values: each value once in full, then which of them
+counter  forward by steps, modulo the range or modulo highest + 1; which steps, learned while telling
+unknown  each new value in full
+
+Big-endian fields are little-endian ones of the payload with its bytes reversed; so only those are looked at here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.bits import Field
+from decoder.discovery.habits import LONGEST_BITS, change_surprise
+from decoder.discovery.moments import (
+    SELDOM,
+    SITUATIONS,
+    changes_of,
+    masks_of,
+    often_bits,
+    seldom_bits,
+    situations,
+    window_at,
+)
+from decoder.discovery.value_codes import busy_number_bits, counter_bits, moved_number_bits, state_bits
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from decoder.discovery.moves import Moves
+
+KINDS: Final = ("number", "state", "counter", "unknown")
+NUMBER, STATE, COUNTER, UNKNOWN = range(len(KINDS))
+
+_STATE_BITS: Final = 12
+_STATE_CHANGES: Final = 400
+_COUNTER_SHARE: Final = 0.4  # a counter moves in at least this share of the moves
+_COUNTER_BITS: Final = 16
+
+
+@dataclass(frozen=True, eq=False)
+class Costs:
+    """Bits to describe each field, little-endian in the bytes as given.
+
+    bits : float64, kinds x positions x lengths: field from bit `position` up, ``length - 1`` last
+    changing : bool, positions: bits that ever flip
+    """
+
+    bits: NDArray[np.float64]
+    changing: NDArray[np.bool_]
+
+
+def field_costs(moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.bool_]) -> Costs:
+    """Give the cost of each field of 1 to 32 bits whose bits are all `free` (bool, by bit number); else infinite.
+
+    differing : bits that count as changing although they never flip in these moves
+    """
+    width = moves.bits
+    bits = np.full((len(KINDS), width, LONGEST_BITS), np.inf)
+    changes = np.zeros((width, LONGEST_BITS), np.int64)
+    changing = (moves.counts > 0) & free
+    reach = _reach(free)
+    at = np.flatnonzero(changing)
+    for lowest in at:
+        _fill_from(moves, int(lowest), at, int(reach[lowest]), bits, changes)
+    _fill_resting(at, reach, bits, changes)
+    bits += np.where(changes > 0, change_surprise(changes), 0.0)
+    return Costs(bits, changing | differing)
+
+
+def _reach(free: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Give how long a field from each bit up may be: up to the next bit that is not free."""
+    taken = np.append(np.flatnonzero(~free), len(free))
+    room = taken[np.searchsorted(taken, np.arange(len(free)))] - np.arange(len(free))
+    return np.minimum(room, LONGEST_BITS)
+
+
+def _fill_from(
+    moves: Moves,
+    lowest: int,
+    at: NDArray[np.intp],
+    reach: int,
+    bits: NDArray[np.float64],
+    changes: NDArray[np.int64],
+) -> None:
+    """Work out all fields whose least significant bit is the changing bit `lowest`."""
+    tops = at[(at >= lowest) & (at < lowest + reach)]
+    lengths = tops - lowest + 1
+    window = window_at(moves, lowest)
+    times = changes_of(window, masks_of(window, lowest, lengths))
+    seldom = int(np.searchsorted(times, SELDOM * len(moves), side="right"))
+    told = np.full((len(KINDS), len(lengths)), np.inf)
+    distinct = np.zeros(len(lengths), np.int64)
+    told[:, :seldom], distinct[:seldom] = _seldom(moves, lowest, lengths[:seldom], times[:seldom])
+    told[:, seldom:], distinct[seldom:] = _busy(moves, lowest, lengths[seldom:], times[seldom:])
+    # Longer fields whose further bits never change: another value costs nothing more, unless it is told in full.
+    stretch = np.arange(1, reach + 1)
+    step = np.searchsorted(lengths, stretch, side="right") - 1
+    more = stretch - lengths[step]
+    filled = told[:, step]
+    filled[STATE] += more * (distinct[step] - 1)
+    filled[UNKNOWN] += more * times[step]
+    bits[:, lowest, :reach] = filled
+    changes[lowest, :reach] = times[step]
+
+
+def _values(moves: Moves, lowest: int, lengths: NDArray[np.int64]) -> tuple[NDArray[np.int64], ...]:
+    """Give the values before and after each move by length (lengths x moves), and the masks that they keep to."""
+    field = Field(lowest, int(lengths[-1]))
+    masks = (np.int64(1) << lengths) - 1
+    return moves.was.field(field) & masks[:, None], moves.became.field(field) & masks[:, None], masks
+
+
+def _seldom(
+    moves: Moves, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Tell fields that change seldom: when, and then how."""
+    told = np.full((len(KINDS), len(lengths)), np.inf)
+    if not len(lengths):
+        return told, lengths
+    old, new, masks = _values(moves, lowest, lengths)
+    moved = old[-1] != new[-1]
+    old, new = old[:, moved], new[:, moved]
+    told[NUMBER] = moved_number_bits(old, new, masks)
+    told[STATE], distinct = state_bits(old, new, lengths, times)
+    told[STATE, lengths > _STATE_BITS] = np.inf
+    told[UNKNOWN] = lengths * times
+    return told + seldom_bits(window_at(moves, lowest), lowest, lengths, times), distinct
+
+
+def _busy(
+    moves: Moves, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Tell fields that change often: numbers move by move, the others when and then how."""
+    told = np.full((len(KINDS), len(lengths)), np.inf)
+    if not len(lengths):
+        return told, lengths
+    old, new, masks = _values(moves, lowest, lengths)
+    situation = situations(window_at(moves, lowest), lowest, lengths, times)
+    when = often_bits(old, new, situation)
+    changed = old[-1] != new[-1]
+    held = when + moved_number_bits(old[:, changed], new[:, changed], masks)
+    flowing = busy_number_bits(old, new, masks, situation, SITUATIONS)
+    told[NUMBER] = np.where(lengths > 1, np.minimum(held, flowing), when)
+    told[UNKNOWN] = when + lengths * times
+    distinct = np.full(len(lengths), 2)
+    few = np.flatnonzero((lengths <= _STATE_BITS) & (times <= _STATE_CHANGES))
+    if len(few):
+        states, distinct[few] = state_bits(old[few], new[few], lengths[few], times[few])
+        told[STATE, few] = when[few] + states
+    for at in np.flatnonzero((lengths > 1) & (lengths <= _COUNTER_BITS) & (times >= _COUNTER_SHARE * len(moves))):
+        here = old[at] != new[at]
+        told[COUNTER, at] = when[at] + counter_bits(old[at, here], new[at, here], int(lengths[at]))
+    return told, distinct
+
+
+def _fill_resting(
+    at: NDArray[np.intp], reach: NDArray[np.int64], bits: NDArray[np.float64], changes: NDArray[np.int64]
+) -> None:
+    """Fields whose lowest bits never change: from those that begin at the next changing bit above."""
+    for position in range(bits.shape[1] - 1, -1, -1):
+        room = int(reach[position])
+        if room == 0 or np.isfinite(bits[UNKNOWN, position, 0]):
+            continue
+        following = np.searchsorted(at, position)
+        gap = int(at[following]) - position if following < len(at) else LONGEST_BITS
+        resting = min(gap, room)
+        bits[:, position, :resting] = 0.0
+        if gap < room:
+            above = bits[:, at[following], : room - gap].copy()
+            times = changes[at[following], : room - gap]
+            above[NUMBER] += gap * times  # differences are that much larger
+            above[UNKNOWN] += gap * times
+            above[STATE] += gap
+            bits[:, position, gap:room] = above
+            changes[position, gap:room] = times

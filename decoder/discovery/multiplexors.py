@@ -1,0 +1,146 @@
+"""Multiplexors: values that decide what the other bits of a payload mean.
+
+Told from description length: sorted by the multiplexor's value, the other bits change far less from one payload to the
+next with the same value than they do in order of time. Bits that keep changing as in order of time are common to all
+values. Counters in step with the multiplexor would look like that too, so bits that count say nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.bits import Field, Payloads
+from decoder.discovery.code_lengths import bits_of_symbols, bits_of_yes_no
+from decoder.discovery.moves import flip_counts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+_FEWEST_ROWS: Final = 12
+_FEWEST_EACH: Final = 2.5  # payloads a value, on average
+_OFTEN: Final = 0.08  # a multiplexor changes in at least this share of the moves
+_MARGIN_BITS: Final = 3.0  # by which a bit must be cheaper to count as one that depends on the multiplexor
+_WORTH_BITS: Final = 40.0  # that a multiplexor must save in all, against the number of fields looked at
+_MOST_TRIED: Final = 3
+_DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
+
+
+@dataclass(frozen=True, eq=False)
+class Multiplexor:
+    """A field that selects.
+
+    dependent : bool, by bit number: bits that mean something else under each value
+    saved : bits of description that it saves, reckoned bit by bit
+    cost : bits that tell its values, and the first payload under each
+    """
+
+    field: Field
+    dependent: NDArray[np.bool_]
+    saved: float
+    cost: float
+
+
+def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> list[Multiplexor]:
+    """Give what could be the multiplexor of payloads (n x width, in order of time), the most saving first.
+
+    Only `free` bits (bool, by bit number) are looked at. Whether the best of them is one is seen when the payloads are cut
+    with and without it.
+    """
+    if len(data) < _FEWEST_ROWS:
+        return []
+    flips = data[1:] ^ data[:-1]
+    counts = flip_counts(flips)
+    usable = free & (counts > 0)
+    telling = usable & ~_counting_bits(data, usable)
+    in_time = bits_of_yes_no(counts, len(flips) - counts)
+    found = [_judged(data, field, in_time, telling) for field in _candidates(counts, usable, len(flips))]
+    return sorted((one for one in found if one is not None), key=lambda one: -one.saved)[:_MOST_TRIED]
+
+
+def _candidates(counts: NDArray[np.int64], usable: NDArray[np.bool_], moves: int) -> Iterator[Field]:
+    """Give runs of bits inside a byte, from changing bit to changing bit, that change often enough."""
+    for byte in range(len(counts) // 8):
+        bits = [bit for bit in range(8) if usable[8 * byte + bit]]
+        for low in bits:
+            often = 0
+            for high in range(low, 8):
+                at = 8 * byte + high
+                if counts[at] and not usable[at]:
+                    break
+                if not usable[at]:
+                    continue
+                often = max(often, int(counts[at]))
+                if often >= _OFTEN * moves:
+                    yield Field(8 * byte + low, high - low + 1)
+
+
+def _judged(
+    data: NDArray[np.uint8], field: Field, in_time: NDArray[np.float64], telling: NDArray[np.bool_]
+) -> Multiplexor | None:
+    """Weigh one field as the multiplexor; `telling` are the bits that could show it."""
+    values = Payloads(data).field(field).astype(np.int64)
+    counted = np.bincount(values, minlength=1 << field.length)
+    distinct = int((counted > 0).sum())
+    if distinct < 2 or len(data) < _FEWEST_EACH * distinct:
+        return None
+    order = np.argsort(values, kind="stable")
+    ordered = data[order]
+    same = values[order][1:] == values[order][:-1]
+    kept = (ordered[1:] ^ ordered[:-1])[same]
+    counts = flip_counts(kept)
+    own = np.zeros(len(telling), np.bool_)
+    own[list(field.bit_numbers())] = True
+    under = bits_of_yes_no(counts, len(kept) - counts) + distinct
+    saving = np.where(telling & ~own, in_time - under, 0.0)
+    dependent = saving > _MARGIN_BITS
+    if dependent.sum() <= _DETERMINED and not counts[dependent].any():
+        return None
+    sequence = sequence_bits(values)
+    saved = float(saving[dependent].sum() + in_time[own].sum()) - sequence
+    if saved < _WORTH_BITS:
+        return None
+    return Multiplexor(field, dependent, saved, sequence + distinct * int(dependent.sum()))
+
+
+def sequence_bits(values: NDArray[np.int64]) -> float:
+    """Give the bits that tell a sequence of values: which follows which, or by what step, learned while telling."""
+    kinds, number = np.unique(values, return_inverse=True)
+    pairs = number[:-1] * len(kinds) + number[1:]
+    followed = np.bincount(pairs, minlength=len(kinds) ** 2).reshape(len(kinds), len(kinds))
+    by_value = float(bits_of_symbols(followed).sum())
+    span = int(values.max() - values.min()) + 1
+    steps = np.unique((values[1:] - values[:-1]) % span, return_counts=True)[1]
+    by_step = float(bits_of_symbols(np.append(steps, 0))) + len(steps) * np.log2(span)
+    return min(by_value, by_step)
+
+
+def _counting_bits(data: NDArray[np.uint8], usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell the bits of bytes and nibbles that only count: forward by one and the same step nearly always."""
+    counting = np.zeros(len(usable), np.bool_)
+    payloads = Payloads(data)
+    for start in range(0, len(usable), 4):
+        for length in (4, 8) if start % 8 == 0 else (4,):
+            if not usable[start : start + length].any():
+                continue
+            field = Field(start, length)
+            values = payloads.field(field).astype(np.int64)
+            if _counts(values):
+                counting[start : start + length] |= usable[start : start + length]
+    return counting
+
+
+_REGULAR: Final = 0.9
+
+
+def _counts(values: NDArray[np.int64]) -> bool:
+    """Tell whether values go forward by one step, modulo the span that they cover, nearly always."""
+    span = int(values.max() - values.min()) + 1
+    steps = (values[1:] - values[:-1]) % span
+    seen = np.bincount(steps)
+    usual = int(seen.argmax())
+    return span > 2 and usual != 0 and seen[usual] >= _REGULAR * len(steps)

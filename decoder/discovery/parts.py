@@ -1,0 +1,104 @@
+"""The parts of a stream that each have one layout: what is common to all payloads, and what stands under each value of a
+multiplexor. A multiplexor is believed where the parts together are described in fewer bits than the whole.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.bits import Payloads
+from decoder.discovery.cutting import Chart, chart, evidence_of
+from decoder.discovery.moves import joined_moves, moves_of
+from decoder.discovery.multiplexors import Multiplexor, possible_multiplexors
+from decoder.discovery.proposal import Selector
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+_DEEPEST: Final = 2  # multiplexors inside one another
+_MOST_ROWS: Final = 1024  # payloads that decide whether there is a multiplexor
+_WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it
+ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """Payloads of one layout.
+
+    data : uint8, n x width, in order of time; rows : intp, n, their rows in the stream
+    free : bool, by bit number: bits that fields of this part may have
+    selector : under which multiplexor and value they stand
+    multiplexor, inner : the multiplexor that stands in this part, and the parts under each of its values
+    """
+
+    data: NDArray[np.uint8]
+    rows: NDArray[np.intp]
+    free: NDArray[np.bool_]
+    selector: Selector | None = None
+    multiplexor: Multiplexor | None = None
+    inner: tuple[Part, ...] = field(default=())
+
+    @cached_property
+    def chart(self) -> Chart:
+        """All ways to cut what is common to its payloads."""
+        return chart(evidence_of(moves_of(self.data), self.free))
+
+
+def parts_of(
+    data: NDArray[np.uint8],
+    rows: NDArray[np.intp],
+    free: NDArray[np.bool_],
+    selector: Selector | None = None,
+    depth: int = 0,
+) -> Part:
+    """Look for multiplexors and split payloads by them."""
+    whole = Part(data, rows, free, selector)
+    if depth == _DEEPEST:
+        return whole
+    few = slice(0, _MOST_ROWS)
+    decided = Part(data[few], rows[few], free, selector)
+    best, worth = None, _WORTH_BITS
+    for one in possible_multiplexors(decided.data, free):
+        split = _split(decided, one)
+        saved = _total(split) - one.cost - decided.chart.total
+        if saved > worth:
+            best, worth = one, saved
+    if best is None:
+        return whole
+    split = _split(whole, best)
+    inner = tuple(parts_of(one.data, one.rows, one.free, one.selector, depth + 1) for one in split.inner)
+    return Part(data, rows, split.free, selector, best, inner)
+
+
+def _split(whole: Part, by: Multiplexor) -> Part:
+    """Split payloads by the values of a multiplexor."""
+    own = np.zeros(len(whole.free), np.bool_)
+    own[list(by.field.bit_numbers())] = True
+    ever = np.unpackbits(np.bitwise_or.reduce(whole.data ^ whole.data[0], axis=0), bitorder="little").astype(np.bool_)
+    within = whole.free & ~own & (by.dependent | ~ever)
+    values = Payloads(whole.data).field(by.field)
+    inner = [
+        Part(whole.data[here], whole.rows[here], within, Selector(by.field, value, whole.selector))
+        for value, here in ((value, values == value) for value in np.unique(values).tolist())
+    ]
+    return Part(whole.data, whole.rows, whole.free & ~own & ~by.dependent, whole.selector, by, tuple(inner))
+
+
+def _total(split: Part) -> float:
+    """Give how well the parts are explained together, log2 of a chance."""
+    inner = series(split.inner).total if len(split.inner) > ONE_BY_ONE else sum(one.chart.total for one in split.inner)
+    return split.chart.total + inner
+
+
+def series(inner: Sequence[Part]) -> Chart:
+    """Weigh the layout that all values of a multiplexor share, each value's payloads in their own order."""
+    data = np.concatenate([one.data for one in inner])
+    differing = np.unpackbits(np.bitwise_or.reduce(data ^ data[0], axis=0), bitorder="little").astype(np.bool_)
+    free = np.logical_and.reduce([one.free for one in inner])
+    return chart(evidence_of(joined_moves([moves_of(one.data) for one in inner]), free, differing))

@@ -1,0 +1,79 @@
+"""From the cut of a part to proposals: sign, kind, what is known, how sure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.bits import Payloads
+from decoder.discovery import confidence
+from decoder.discovery.details import counter_detail, is_cyclic, number_detail, place_detail, value_detail
+from decoder.discovery.field_costs import KINDS
+from decoder.discovery.proposal import Proposal
+from decoder.discovery.signs import is_signed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.bits import Field
+    from decoder.discovery.checks import Check
+    from decoder.discovery.cutting import Found
+    from decoder.discovery.parts import Part
+    from decoder.discovery.proposal import Kind
+
+_MOST_STATES: Final = 16
+_STATE_BITS: Final = 4
+
+
+def proposal_of(found: Found, part: Part, time_ns: NDArray[np.int64], indexes: Sequence[int]) -> Proposal | None:
+    """Give the proposal for a field of a cut, or nothing where it never changes in this part.
+
+    time_ns : int64, times of the part's payloads
+    indexes : of a series, the values of its multiplexor
+    """
+    raw = Payloads(part.data).field(found.certain).astype(np.int64)
+    changes = int(np.count_nonzero(raw[1:] != raw[:-1]))
+    if not changes:
+        return None
+    kind = _kind(found, raw)
+    signed = kind == "number" and is_signed(raw, found.certain.length)
+    field = replace(found.certain, signed=True) if signed else found.field
+    likely = field if signed else found.likely
+    detail = place_detail(found.certain, likely, changes)
+    if kind == "counter":
+        field = found.field
+        detail |= counter_detail(raw, found.certain.length)
+    elif kind in {"flag", "state"}:
+        detail |= value_detail(raw, time_ns)
+    elif kind == "number":
+        detail |= number_detail(Payloads(part.data).field(field).astype(np.int64), field)
+    if indexes:
+        detail["indexes"] = list(indexes)
+    return Proposal(field, kind, confidence.corrected(found.chance, changes), part.selector, detail)
+
+
+def _kind(found: Found, raw: NDArray[np.int64]) -> Kind:
+    if found.certain.length == found.likely.length == 1:
+        return "flag"
+    kind: Kind = KINDS[found.kind]
+    if kind == "unknown" and found.certain.length <= _STATE_BITS and len(np.unique(raw)) <= _MOST_STATES:
+        return "state"
+    return kind
+
+
+def check_proposal(check: Check) -> Proposal:
+    """Give the proposal for a check."""
+    sure = confidence.CHECK_PROVED if check.proved else confidence.CHECK_UNPROVED
+    return Proposal(check.field, "check", sure, None, {**check.plain(), "changes": check.frames})
+
+
+def multiplexor_proposal(part: Part, field: Field, time_ns: NDArray[np.int64]) -> Proposal:
+    """Give the proposal for the multiplexor of a part."""
+    raw = Payloads(part.data).field(field).astype(np.int64)
+    changes = int(np.count_nonzero(raw[1:] != raw[:-1]))
+    detail = place_detail(field, field, changes) | value_detail(raw, time_ns) | {"cyclic": is_cyclic(raw)}
+    return Proposal(field, "multiplexor", confidence.MULTIPLEXOR, part.selector, detail)
