@@ -22,6 +22,7 @@ class Parameters:
     constant : of a CRC, its final XOR if it began with an initial value of zero and nothing were hidden; of a sum, what
         is added to it or, of an exclusive or, combined with it
     bits, bits_behind : a CRC over the bits of one field, and how many hidden bits follow
+    constants_by_rest : then, the constants by the rest of the payload (with zeros for check and bits), where it changes
     counter, constants : the field that chooses among several constants, and those seen, by its value; then
         `hidden_behind` or `hidden_before` holds only zeros for their places
     taps : a form without a name: the bits (DBC numbers) whose parity is each bit of the check, least significant first;
@@ -39,6 +40,7 @@ class Parameters:
     constant: int = 0
     bits: Field | None = None
     bits_behind: int = 0
+    constants_by_rest: tuple[tuple[bytes, int], ...] = ()
     counter: Field | None = None
     constants: tuple[tuple[int, int], ...] = ()
     taps: tuple[tuple[int, ...], ...] = ()

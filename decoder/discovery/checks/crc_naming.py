@@ -15,7 +15,7 @@ import numpy as np
 from decoder.bits import Field
 from decoder.discovery.checks.check import Parameters
 from decoder.discovery.checks.kernels import Kernel, NamedCrc, named_crcs, table
-from decoder.discovery.checks.relation import BitsRule, CrcRule, Relation, byte_field, table_depth
+from decoder.discovery.checks.relation import BitsRule, CrcRule, Relation, byte_field, groups, rest_of, table_depth
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,8 +46,17 @@ def name_crc(found: Found, sample: Sample, can_id: int) -> tuple[str, Parameters
     return profile, plain, (_in_words(row.name, plain),)
 
 
-def name_crc_of_bits(rule: BitsRule, constant: int) -> tuple[str, Parameters, tuple[str, ...]]:
+def name_crc_of_bits(found: Found, rule: BitsRule, sample: Sample) -> tuple[str, Parameters, tuple[str, ...]]:
     """Give the form and the parameters; initial value zero and a final XOR, for the length is not known."""
+    group = groups(sample, found.relation)
+    frames = {number: int(sample.counts[group == number].sum()) for number in found.constants}
+    constant = found.constants[max(frames, key=lambda number: frames[number])]
+    rest = rest_of(sample, found.relation)
+    by_rest = tuple(
+        (rest[np.flatnonzero(group == number)[0]].tobytes(), value)
+        for number, value in sorted(found.constants.items())
+        if number >= 0 and found.relation.by_rest
+    )
     parameters = Parameters(
         width=rule.kernel.width,
         polynomial=rule.kernel.polynomial,
@@ -57,13 +66,14 @@ def name_crc_of_bits(rule: BitsRule, constant: int) -> tuple[str, Parameters, tu
         constant=constant,
         bits=rule.bits,
         bits_behind=rule.behind,
+        constants_by_rest=by_rest,
     )
     name = next(row.name for row in named_crcs(rule.kernel.width) if row.kernel == rule.kernel)
     return f"{name} over bits", parameters, ()
 
 
 def _with_constant(
-    relation: Relation, rule: CrcRule, constants: dict[int | None, int], can_id: int
+    relation: Relation, rule: CrcRule, constants: dict[int, int], can_id: int
 ) -> tuple[NamedCrc, Parameters]:
     rows = [row for row in named_crcs(rule.kernel.width) if row.kernel == rule.kernel]
     length = len(relation.covers)
@@ -74,8 +84,8 @@ def _with_constant(
         zeroed=rule.zeroed,
         constant=next(iter(constants.values())),
     )
-    if None not in constants:
-        several = tuple((value, constant) for value, constant in constants.items() if value is not None)
+    if relation.counter is not None:
+        several = tuple(sorted(constants.items()))
         hidden = bytes(rule.behind)
         row = rows[0]
         return row, replace(

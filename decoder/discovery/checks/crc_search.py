@@ -9,7 +9,7 @@ import numpy as np
 from decoder.bits import Field
 from decoder.discovery.checks.kernels import Kernel, kernels, table_of_bits, tables
 from decoder.discovery.checks.places import check_fields, check_nibbles, runs_beside
-from decoder.discovery.checks.relation import BITS_BEHIND, BitsRule, CrcRule, Relation, other_bits, table_depth
+from decoder.discovery.checks.relation import BITS_BEHIND, BitsRule, CrcRule, Relation, groups, other_bits, table_depth
 from decoder.discovery.checks.sample import draw_pairs
 
 if TYPE_CHECKING:
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 AGREE: Final = 0.6  # share of pairs; nine in ten are expected where one frame in twenty is damaged
 _PROFILE_1: Final = Kernel(8, 0x1D, reflected=False)
-_FLIPS: Final = 0.3  # share of steps in which the bits of such a check change, half being expected; the same
+_FLIPS: Final = 0.23  # share of steps in which the bits of such a check change: a quarter at least; the same
+_KNOWN_REST: Final = 0.8  # share of frames whose other bits have a value that several payloads have, the same
 # SAE J1850 and AUTOSAR: those met over bits that are no whole bytes.
 _USUAL: Final = (_PROFILE_1, Kernel(8, 0x2F, reflected=False))
 # Bytes hidden behind: data identifiers of one byte (AUTOSAR end-to-end profile 2) and of two (profiles 5 and 6).
@@ -106,27 +107,38 @@ def crcs_of_bits(sample: Sample, attempts: Attempts) -> Iterator[Relation]:
 
     Met in captures of real packs: fields put in a row of bits without regard to bytes, of which only a counter moves.
     """
-    differences = sample.unique[sample.left] ^ sample.unique[sample.right]
-    ends = {0, sample.width - 1}
     for field in check_fields(sample, 1):
-        if sample.flips[list(field.bit_numbers())].mean() < _FLIPS:
-            continue
-        check = differences[:, field.first_byte]
-        for byte in np.flatnonzero(sample.moves).tolist():
-            if byte == field.first_byte or (field.first_byte not in ends and abs(byte - field.first_byte) > 1):
-                continue
-            if sample.flips[byte * 8 : byte * 8 + 8].max() < _FLIPS:
-                continue
+        for byte in _partners(sample, field):
             moving = int(sample.moving_bits[byte])
             lowest = (moving & -moving).bit_length() - 1
-            bits = Field(byte * 8 + max(lowest, 0), moving.bit_length() - max(lowest, 0) or 1)
+            bits = Field(byte * 8 + lowest, moving.bit_length() - lowest)
+            group = groups(sample, Relation(field, (byte,), BitsRule(_PROFILE_1, bits, 0), by_rest=True))
+            if sample.counts[group >= 0].sum() < _KNOWN_REST * len(sample.data):
+                continue
+            left, right = _pairs_within(np.where(group < 0, np.arange(len(group)) + len(group), group))
             values = sample.values.field(bits)
-            differ = values[sample.left] ^ values[sample.right]
+            differ = values[left] ^ values[right]
+            check = sample.unique[left, field.first_byte] ^ sample.unique[right, field.first_byte]
             for kernel in _USUAL:
                 agree = (table_of_bits(kernel, BITS_BEHIND)[:, differ] == check).mean(axis=1)
                 attempts.count += BITS_BEHIND
                 for behind in np.flatnonzero(agree >= AGREE).tolist():
-                    yield Relation(field, (byte,), BitsRule(kernel, bits, behind))
+                    yield Relation(field, (byte,), BitsRule(kernel, bits, behind), by_rest=True)
+
+
+def _partners(sample: Sample, field: Field) -> list[int]:
+    """Give the bytes that change as often as the check in `field`: beside it, or any if it is at an end."""
+    if sample.flips[list(field.bit_numbers())].mean() < _FLIPS:
+        return []
+    at_an_end = field.first_byte in {0, sample.width - 1}
+    return [
+        byte
+        for byte in range(sample.width)
+        if sample.moving_bits[byte]
+        and byte != field.first_byte
+        and (at_an_end or abs(byte - field.first_byte) == 1)
+        and sample.flips[byte * 8 : byte * 8 + 8].max() >= _FLIPS
+    ]
 
 
 def _pairs_within(value: NDArray[np.generic]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

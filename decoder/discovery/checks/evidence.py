@@ -13,7 +13,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.checks.relation import BitsRule, CrcRule, LinearRule, Relation, SumRule, covered_data, residual
+from decoder.discovery.checks.relation import (
+    BitsRule,
+    CrcRule,
+    LinearRule,
+    Relation,
+    SumRule,
+    covered_data,
+    groups,
+    residual,
+    sum_of,
+)
 from decoder.discovery.checks.sample import xor_rank
 
 if TYPE_CHECKING:
@@ -36,6 +46,8 @@ _REPEATS: Final = (
     8  # payloads that must repeat a byte before it can be told that the check follows from it alone; the same
 )
 _ONE_VALUE: Final = 0.98  # share of these repeats that then have the same check; the same
+_SAME_STEP: Final = 0.95  # share of payloads in which check and byte, added or subtracted, give the same; the same
+_SUM_VALUES: Final = 5  # different values that a sum takes, the same
 _LINEAR_VALUES: Final = 48  # different values that a check without a name takes; the same
 _LINEAR_FLIPS: Final = 0.33  # share of steps in which its bits change, half being expected; the same
 _LINEAR_SURPLUS: Final = 8  # payloads beyond those that fix the unknowns of a relation without a name; the same
@@ -43,10 +55,10 @@ _LINEAR_SURPLUS: Final = 8  # payloads beyond those that fix the unknowns of a r
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Found:
-    """A relation with its constants by counter value (`None`: the one), and the unique payloads that agree."""
+    """A relation with its constants by group of payloads, and the unique payloads that agree."""
 
     relation: Relation
-    constants: dict[int | None, int]
+    constants: dict[int, int]
     agrees: NDArray[np.bool_]
     holds: int
     rank: int
@@ -62,7 +74,9 @@ def weigh(sample: Sample, relation: Relation, tried: int) -> Found | None:
         return None
     covered = covered_data(sample, relation)
     rank = _rank(sample, relation, covered, agrees)
-    bits = _witnesses(sample, relation, agrees, rank) * _worth(sample, relation) - _price(sample, agrees, tried)
+    bits = _witnesses(sample, relation, agrees, rank) * _worth(sample, relation) - _price(
+        sample, agrees | (groups(sample, relation) < 0), tried
+    )
     if bits < FOUND_BITS or _is_copy(sample, relation, agrees) or not _fits_its_rule(sample, relation, agrees):
         return None
     return Found(relation, constants, agrees, holds, rank, bits)
@@ -82,7 +96,8 @@ def _fits_its_rule(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]
     if _follows_from_one_byte(sample, relation, agrees):
         return False
     if isinstance(relation.rule, SumRule):
-        return _varied(covered_data(sample, relation)[agrees]) > 1
+        values = np.unique(sample.values.field(relation.field)[agrees])
+        return len(values) >= _SUM_VALUES and _varied(covered_data(sample, relation)[agrees]) > 1
     return _looks_like_a_check(sample, relation, agrees)
 
 
@@ -127,27 +142,22 @@ def _varied(rows: NDArray[np.uint8]) -> int:
 
 def _constants(
     sample: Sample, relation: Relation, left: NDArray[np.uint64]
-) -> tuple[dict[int | None, int], NDArray[np.bool_]]:
-    """Give the constant that most frames have, for each counter value where there is one, and who agrees with it."""
-    if relation.counter is None:
-        groups: list[tuple[int | None, NDArray[np.bool_]]] = [(None, np.ones(len(left), dtype=np.bool_))]
-    else:
-        value = sample.values.field(relation.counter)
-        groups = [(int(kind), value == kind) for kind in np.unique(value)]
-    constants: dict[int | None, int] = {}
+) -> tuple[dict[int, int], NDArray[np.bool_]]:
+    """Give the constant of each group of payloads, that which most frames have, and who agrees with it."""
+    group = groups(sample, relation)
+    constants: dict[int, int] = {}
     agrees = np.zeros(len(left), dtype=np.bool_)
-    for kind, rows in groups:
+    for number in sorted(set(group.tolist()), reverse=True):
+        # Payloads whose rest is seldom are held to the constant that most have: else any of them would agree.
+        rows = group == number if number >= 0 else np.ones_like(agrees)
         seen, place = np.unique(left[rows], return_inverse=True)
-        constants[kind] = int(seen[np.argmax(np.bincount(place, weights=sample.counts[rows]))])
-        agrees |= rows & (left == constants[kind])
+        constants[number] = int(seen[np.argmax(np.bincount(place, weights=sample.counts[rows]))])
+        agrees |= (group == number) & (left == constants[number])
     return constants, agrees
 
 
 def _rank(sample: Sample, relation: Relation, covered: NDArray[np.uint8], agrees: NDArray[np.bool_]) -> int:
-    if relation.counter is None:
-        return xor_rank(covered[agrees])
-    value = sample.values.field(relation.counter)[agrees]
-    _, first, group = np.unique(value, return_index=True, return_inverse=True)
+    _, first, group = np.unique(groups(sample, relation)[agrees], return_index=True, return_inverse=True)
     within = covered[agrees] ^ covered[agrees][first[group]]
     return xor_rank(np.concatenate([np.zeros_like(within[:1]), within]))
 
@@ -155,11 +165,11 @@ def _rank(sample: Sample, relation: Relation, covered: NDArray[np.uint8], agrees
 def _witnesses(sample: Sample, relation: Relation, agrees: NDArray[np.bool_], rank: int) -> int:
     """Give how many independent differences bear witness.
 
-    Of a sum the different values of all but the byte that moves most: with that alone it would be a copy. Where the
+    Of a sum the different values of all but the byte that matters most: with that alone it would be a copy. Where the
     relation was solved from payloads, those beyond the solution.
     """
     if isinstance(relation.rule, SumRule):
-        return min(rank, _values_beside_one_byte(sample, relation, agrees) - 1)
+        return min(rank, _values_beside_one_byte(sample, relation.rule, relation, agrees) - 1)
     if not isinstance(relation.rule, LinearRule):
         return rank
     taps = sorted({bit for row in relation.rule.taps for bit in row})
@@ -200,22 +210,24 @@ def _follows_from_one_byte(sample: Sample, relation: Relation, agrees: NDArray[n
         repeats = len(check) - values
         if repeats >= _REPEATS and usual.sum() - values >= _ONE_VALUE * repeats:
             return True
+        column = sample.unique[agrees, byte].astype(np.int64)
+        apart = [np.bincount((check + sign * column) % 256).max() for sign in (1, -1)]
+        if relation.field.length == 8 and max(apart) >= _SAME_STEP * len(check):
+            return True
     return False
 
 
-def _values_beside_one_byte(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> int:
-    """Give how many different values the covered bytes take without the busiest, less those that agree by chance.
+def _values_beside_one_byte(sample: Sample, rule: SumRule, relation: Relation, agrees: NDArray[np.bool_]) -> int:
+    """Give how many values the sum takes without the byte that matters most, less those that agree by chance.
 
-    The nibble beside a check of four bits is left out too: both together may be the negative of a byte.
+    Copies and opposites among the others cancel out. The nibble beside a check of four bits is left out too: both
+    together may be the negative of a byte.
     """
-    covered = covered_data(sample, relation)[agrees]
-    columns = [place for place, byte in enumerate(relation.covers) if byte not in relation.own_bytes]
-    ranks = [xor_rank(covered[:, place : place + 1]) for place in columns]
-    del columns[int(np.argmax(ranks))]
-    if not columns:
-        return 0
-    by_chance = 2 * np.count_nonzero(~agrees) >> relation.field.length
-    return len(np.unique(covered[:, columns], axis=0)) - int(by_chance)
+    places = [place for place, byte in enumerate(relation.covers) if byte not in relation.own_bytes]
+    covered = covered_data(sample, relation)[agrees][:, places]
+    whole = replace(rule, modulus=1 << 16)
+    fewest = min(len(np.unique(sum_of(np.delete(covered, place, axis=1), whole))) for place in range(len(places)))
+    return fewest - int(2 * np.count_nonzero(~agrees) >> relation.field.length)
 
 
 def _looks_like_a_check(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> bool:

@@ -197,10 +197,10 @@ def _name(found: Found, sample: Sample, can_id: int) -> tuple[str, Parameters, t
     if isinstance(rule, CrcRule):
         return name_crc(found, sample, can_id)
     if isinstance(rule, BitsRule):
-        return name_crc_of_bits(rule, found.constants[None])
+        return name_crc_of_bits(found, rule, sample)
     if isinstance(rule, SumRule):
         return name_sum(found, sample, can_id)
-    return "linear", Parameters(found.relation.field.length, constant=found.constants[None], taps=rule.taps), ()
+    return "linear", Parameters(found.relation.field.length, constant=found.constants[0], taps=rule.taps), ()
 
 
 def _in_words(found: Found, form: str) -> str:

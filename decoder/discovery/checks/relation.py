@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from decoder.discovery.checks.sample import Sample
 
 BITS_BEHIND: Final = 64  # hidden bits tried behind a CRC over some bits: a classic frame's; common practice, no source
+_SAME_REST: Final = 4  # payloads that must share the rest to tell its constant; the same
 SumKind = Literal["exclusive or", "plus", "minus"]
 Parts = Literal["bytes", "nibbles"]
 
@@ -63,17 +64,45 @@ Rule = CrcRule | BitsRule | SumRule | LinearRule
 
 @dataclass(frozen=True, slots=True)
 class Relation:
-    """A check, the bytes that it covers in their order, the rule; with several constants, the field that chooses."""
+    """A check, the bytes that it covers in their order, and the rule.
+
+    counter : with several constants, the field that chooses
+    by_rest : all bits that are neither the check's nor the rule's choose
+    """
 
     field: Field
     covers: tuple[int, ...]
     rule: Rule
     counter: Field | None = None
+    by_rest: bool = False
 
     @property
     def own_bytes(self) -> range:
         """The bytes that hold the check."""
         return range(self.field.first_byte, self.field.last_byte + 1)
+
+
+def groups(sample: Sample, relation: Relation) -> NDArray[np.int64]:
+    """Give a number for each unique payload; those with the same number have the same constant.
+
+    Where the rest chooses, payloads whose rest is seldom have -1.
+    """
+    if relation.counter is not None:
+        return sample.values.field(relation.counter).astype(np.int64)
+    if not relation.by_rest:
+        return np.zeros(len(sample.unique), dtype=np.int64)
+    _, group, size = np.unique(rest_of(sample, relation), axis=0, return_inverse=True, return_counts=True)
+    group = group.reshape(-1)
+    return np.where(size[group] < _SAME_REST, -1, group)
+
+
+def rest_of(sample: Sample, relation: Relation) -> NDArray[np.uint8]:
+    """Give the unique payloads with the bits of the check and of the rule set to zero."""
+    rest = sample.unique.copy()
+    for field in (relation.field, relation.rule.bits if isinstance(relation.rule, BitsRule) else relation.field):
+        for byte in range(field.first_byte, field.last_byte + 1):
+            rest[:, byte] &= other_bits(field, byte)
+    return rest
 
 
 def byte_field(first: int, size: int = 1, byte_order: Literal["little", "big"] = "little") -> Field:
@@ -122,14 +151,24 @@ def table_depth(length: int) -> int:
 
 
 def _after_sum(check: NDArray[np.uint64], data: NDArray[np.uint8], rule: SumRule) -> NDArray[np.uint64]:
-    parts = (data,) if rule.parts == "bytes" else np.divmod(data, 16)
+    total = sum_of(data, rule)
     if rule.kind == "exclusive or":
-        combined = np.bitwise_xor.reduce(np.concatenate(parts, axis=1), axis=1)
-        return np.bitwise_xor(check, combined, dtype=np.uint64)
-    total = sum(part.sum(axis=1, dtype=np.int64) for part in parts)
+        return np.asarray(check ^ total.astype(np.uint64))
     signed = check.astype(np.int64)
     left = signed - total if rule.kind == "plus" else signed + total
     return np.asarray(left % rule.modulus, dtype=np.uint64)
+
+
+def sum_of(data: NDArray[np.uint8], rule: SumRule) -> NDArray[np.int64]:
+    """Give the sum of the bytes of each row, or of their nibbles, below the modulus."""
+    parts = (data,) if rule.parts == "bytes" else np.divmod(data, 16)
+    if rule.kind == "exclusive or":
+        combined = np.bitwise_xor.reduce(np.concatenate(parts, axis=1), axis=1)
+        return np.asarray(combined, dtype=np.int64)
+    total = np.zeros(len(data), dtype=np.int64)
+    for part in parts:
+        total += part.sum(axis=1, dtype=np.int64)
+    return np.asarray(total % rule.modulus, dtype=np.int64)
 
 
 def _parities(sample: Sample, rule: LinearRule) -> NDArray[np.uint64]:
@@ -137,4 +176,4 @@ def _parities(sample: Sample, rule: LinearRule) -> NDArray[np.uint64]:
     total = np.zeros(len(bits), dtype=np.uint64)
     for place, taps in enumerate(rule.taps):
         total |= np.bitwise_xor.reduce(bits[:, list(taps)], axis=1).astype(np.uint64) << np.uint64(place)
-    return total
+    return np.asarray(total, dtype=np.uint64)

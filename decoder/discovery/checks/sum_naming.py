@@ -17,7 +17,7 @@ def name_sum(found: Found, sample: Sample, can_id: int) -> tuple[str, Parameters
     rule = found.relation.rule
     if not isinstance(rule, SumRule):
         raise TypeError("not a sum")
-    constant = found.constants[None]
+    constant = found.constants[0]
     what = f"{'exclusive or' if rule.kind == 'exclusive or' else 'sum'} of {rule.parts}"
     if rule.modulus % 2:
         what += ", carry added"
