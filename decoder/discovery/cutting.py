@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 _ORDERS: Final[tuple[ByteOrder, ByteOrder]] = ("little", "big")
 _OF_THE_STYLE: Final = 0.97  # share of a frame's fields over several bytes that are in the frame's usual byte order
 _LOWEST_RESTING: Final = 7
-_SAFE: Final = 0.9  # how sure it must be that a field is at least as long as proposed
+_REACHES_BITS: Final = 2.0  # for a field that takes in the resting ones above it
+_SAFE: Final = 0.97  # how sure it must be that a field is at least as long as proposed
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +89,8 @@ def joined(parts: Sequence[Evidence]) -> Evidence:
 def _summed(parts: Sequence[Costs]) -> Costs:
     return Costs(
         np.sum([p.bits for p in parts], axis=0),
-        np.any([p.changing for p in parts], axis=0),
+        (changing := np.any([p.changing for p in parts], axis=0)),
+        np.any([p.set_ for p in parts], axis=0) & ~changing,
     )
 
 
@@ -120,6 +122,7 @@ def _weights(costs: Costs, byte_order: ByteOrder) -> _Weights:
     tops = lows[:, None] + np.arange(LONGEST_BITS)
     inside = tops < positions
     ends = np.where(inside, np.searchsorted(at, tops, side="right") - 1, -1)  # the changing bit at or below the top
+    told += _REACHES_BITS * _reaches(costs, at)[ends, np.minimum(tops, positions - 1)]
     usable = inside & (ends >= following[lows][:, None]) & np.isfinite(told)
     group = (np.arange(len(lows))[:, None] * len(at) + ends)[usable]
     if not len(group):
@@ -129,6 +132,19 @@ def _weights(costs: Costs, byte_order: ByteOrder) -> _Weights:
     weight = np.logaddexp2.reduceat(styled, starts, axis=1).T
     first = group[starts]
     return _Weights(lows[first // len(at)], at[first % len(at)], weight)
+
+
+def _reaches(costs: Costs, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Tell whether a field up to each bit takes in the resting ones above each changing bit: changing bits x positions.
+
+    A number that stands well above zero has ones among its upper bits; bits of no field are all alike.
+    """
+    reaches = np.zeros((len(at), len(costs.changing)), np.bool_)
+    for number, (low, high) in enumerate(zip(at, np.append(at[1:], len(costs.changing)), strict=True)):
+        ones = np.flatnonzero(costs.set_[low + 1 : high])
+        if 0 < len(ones) < high - low - 1:
+            reaches[number, low + 1 + int(ones[-1]) :] = True
+    return reaches
 
 
 @dataclass(frozen=True, eq=False)

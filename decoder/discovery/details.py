@@ -65,10 +65,10 @@ def counter_detail(raw: NDArray[np.int64], length: int) -> dict[str, object]:
     lowest, highest = int(raw.min()), int(raw.max())
     best: tuple[int, int, int] | None = None
     for modulus in (1 << length, highest - lowest + 1):
-        steps = (raw[1:] - raw[:-1]) % modulus
-        counts = np.bincount(steps[steps > 0], minlength=2)
-        step = int(counts.argmax())
-        exceptions = int(len(steps) - counts[step] - np.count_nonzero(steps == 0))
+        every = (raw[1:] - raw[:-1]) % modulus
+        steps, counts = np.unique(every[every > 0], return_counts=True)
+        step = int(steps[counts.argmax()])
+        exceptions = int(len(every) - counts.max() - np.count_nonzero(every == 0))
         if best is None or exceptions < best[2]:
             best = step, modulus, exceptions
     step, modulus, exceptions = best or (1, 1 << length, 0)

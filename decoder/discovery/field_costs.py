@@ -31,7 +31,13 @@ from decoder.discovery.moments import (
     situations,
     window_at,
 )
-from decoder.discovery.value_codes import busy_number_bits, counter_bits, moved_number_bits, state_bits
+from decoder.discovery.value_codes import (
+    busy_number_bits,
+    counter_bits,
+    level_bits,
+    like_neighbour_bits,
+    moved_number_bits,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,10 +47,10 @@ if TYPE_CHECKING:
 KINDS: Final = ("number", "state", "counter", "unknown")
 NUMBER, STATE, COUNTER, UNKNOWN = range(len(KINDS))
 
+_ALIKE_BITS: Final = 6  # fields of so many bits may be like their neighbours
 _STATE_BITS: Final = 12
 _STATE_CHANGES: Final = 400
 _COUNTER_SHARE: Final = 0.4  # a counter moves in at least this share of the moves
-_COUNTER_BITS: Final = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,10 +59,12 @@ class Costs:
 
     bits : float64, kinds x positions x lengths: field from bit `position` up, ``length - 1`` last
     changing : bool, positions: bits that ever flip
+    set_ : bool, positions: bits that never flip and are one
     """
 
     bits: NDArray[np.float64]
     changing: NDArray[np.bool_]
+    set_: NDArray[np.bool_]
 
 
 def field_costs(moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.bool_]) -> Costs:
@@ -74,7 +82,8 @@ def field_costs(moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.boo
         _fill_from(moves, int(lowest), at, int(reach[lowest]), bits, changes)
     _fill_resting(at, reach, bits, changes)
     bits += np.where(changes > 0, change_surprise(changes), 0.0)
-    return Costs(bits, changing | differing)
+    ones = np.unpackbits(moves.before[:1], bitorder="little").astype(np.bool_) if len(moves) else np.zeros_like(free)
+    return Costs(bits, changing | differing, ones & ~changing & ~differing)
 
 
 def _reach(free: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -131,8 +140,13 @@ def _seldom(
     moved = old[-1] != new[-1]
     old, new = old[:, moved], new[:, moved]
     told[NUMBER] = moved_number_bits(old, new, masks)
-    told[STATE], distinct = state_bits(old, new, lengths, times)
+    told[STATE], levels, distinct = level_bits(old, new, lengths)
+    told[NUMBER] = np.minimum(told[NUMBER], levels)
     told[STATE, lengths > _STATE_BITS] = np.inf
+    for at in np.flatnonzero((lengths >= _ALIKE_BITS) & (lengths <= lowest)):
+        here = old[at] != new[at]
+        neighbour = moves.became.field(Field(lowest - int(lengths[at]), int(lengths[at])))[moved][here]
+        told[NUMBER, at] = min(told[NUMBER, at], like_neighbour_bits(new[at, here], neighbour, int(lengths[at])))
     told[UNKNOWN] = lengths * times
     return told + seldom_bits(window_at(moves, lowest), lowest, lengths, times), distinct
 
@@ -155,9 +169,10 @@ def _busy(
     distinct = np.full(len(lengths), 2)
     few = np.flatnonzero((lengths <= _STATE_BITS) & (times <= _STATE_CHANGES))
     if len(few):
-        states, distinct[few] = state_bits(old[few], new[few], lengths[few], times[few])
+        states, levels, distinct[few] = level_bits(old[few], new[few], lengths[few])
         told[STATE, few] = when[few] + states
-    for at in np.flatnonzero((lengths > 1) & (lengths <= _COUNTER_BITS) & (times >= _COUNTER_SHARE * len(moves))):
+        told[NUMBER, few] = np.minimum(told[NUMBER, few], when[few] + levels)
+    for at in np.flatnonzero((lengths > 1) & (times >= _COUNTER_SHARE * len(moves))):
         here = old[at] != new[at]
         told[COUNTER, at] = when[at] + counter_bits(old[at, here], new[at, here], int(lengths[at]))
     return told, distinct

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from decoder.discovery.proposal import Stream
 
 _SERIES: Final = 5  # from so many values on, a multiplexor with one field beside it is an index
+_WORTH_BITS: Final = 12.0  # by which one layout must explain parts better than two: few neighbours are siblings
 _FARTHEST: Final = 0x10  # between the numbers of sibling identifiers
 
 
@@ -108,4 +109,4 @@ def _joined(one: Layout, other: Layout) -> Layout | None:
     if not np.array_equal(one.members[0][1].free, other.members[0][1].free):
         return None
     both = chart(joined([one.chart.evidence, other.chart.evidence]))
-    return Layout(one.members + other.members, both) if both.total > one.chart.total + other.chart.total else None
+    return Layout(one.members + other.members, both) if both.total > one.chart.total + other.chart.total + _WORTH_BITS else None

@@ -26,6 +26,8 @@ _FEWEST_EACH: Final = 2.5  # payloads a value, on average
 _OFTEN: Final = 0.08  # a multiplexor changes in at least this share of the moves
 _MARGIN_BITS: Final = 3.0  # by which a bit must be cheaper to count as one that depends on the multiplexor
 _WORTH_BITS: Final = 40.0  # that a multiplexor must save in all, against the number of fields looked at
+_REGULAR_BITS: Final = 1.0  # a payload, that tell which value comes next where they come in a turn
+_MOST_IRREGULAR: Final = 12  # values that come in no turn; a number that another one follows has more
 _MOST_TRIED: Final = 3
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
@@ -102,7 +104,8 @@ def _judged(
         return None
     sequence = sequence_bits(values)
     saved = float(saving[dependent].sum() + in_time[own].sum()) - sequence
-    if saved < _WORTH_BITS:
+    irregular = sequence > _REGULAR_BITS * len(values)
+    if saved < _WORTH_BITS or (irregular and distinct > _MOST_IRREGULAR):
         return None
     return Multiplexor(field, dependent, saved, sequence + distinct * int(dependent.sum()))
 

@@ -45,7 +45,7 @@ def proposal_of(found: Found, part: Part, time_ns: NDArray[np.int64], indexes: S
     likely = field if signed else found.likely
     detail = place_detail(found.certain, likely, changes)
     if kind == "counter":
-        field = found.field
+        field = found.certain  # all its bits move
         detail |= counter_detail(raw, found.certain.length)
     elif kind in {"flag", "state"}:
         detail |= value_detail(raw, time_ns)

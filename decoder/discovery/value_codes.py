@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.code_lengths import bits_of_symbols, bits_of_yes_no
+from decoder.discovery.code_lengths import bits_of_choice, bits_of_symbols, bits_of_yes_no
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,9 +20,13 @@ if TYPE_CHECKING:
 
 _LONGEST: Final = 32
 MOST_STATES: Final = 16
+_MOST_LEVELS: Final = 64
+_WIDEST: Final = 4096  # span of such values
 _FEW: Final = 8  # changes, below which only the value before tells what to expect
 _MEANS_OF: Final = (4, 16)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
+_STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
+_OTHER_STEP_BITS: Final = 10.0
 _JUMP: Final = 2 * _LONGEST  # the class of differences that are told in full
 _REST_OF_CLASS: Final = np.maximum(np.arange(_JUMP) // 2 - 1, 0)
 _BELL: Final = 0.97
@@ -49,6 +53,7 @@ def _shapes(*, with_zero: bool) -> Bits:
     return np.array(columns).T
 
 
+_SHAPE_BITS: Final = 2 + 1.5 * np.log2(1 + np.arange(60) // 2)  # which shape: narrow ones are usual
 _SHAPES: Final = _shapes(with_zero=False)
 _SHAPES_WITH_ZERO: Final = _shapes(with_zero=True)
 
@@ -56,13 +61,12 @@ _SHAPES_WITH_ZERO: Final = _shapes(with_zero=True)
 def moved_number_bits(old: Values, new: Values, masks: Values) -> Bits:
     """Tell the values of numbers when it is known in which moves they change.
 
-    From the value before, from the mean of the last few different values, or from the middle of all.
+    From the value before, or from the mean of the last few different values.
     """
     limits = masks[:, None]
     jump = ((old == limits) | (new == limits)) & (limits > _FINE)
     moved = old != new
-    middle = np.sort(new, axis=1)[:, new.shape[1] // 2, None] if new.shape[1] else new
-    expected = [old] if new.shape[1] < _FEW else [old, middle, *(_mean_before(old, new, size) for size in _MEANS_OF)]
+    expected = [old] if new.shape[1] < _FEW else [old, *(_mean_before(old, new, size) for size in _MEANS_OF)]
     best = np.full(len(masks), np.inf)
     for value in expected:
         classes, down = _classes((new - value) & limits, limits, jump)
@@ -70,8 +74,20 @@ def moved_number_bits(old: Values, new: Values, masks: Values) -> Bits:
         histogram = _histogram(classes, np.zeros_like(classes), 1)[:, 0]
         shapes = _SHAPES if value is old else _SHAPES_WITH_ZERO
         downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
-        best = np.minimum(best, _told(histogram, downs, masks, shapes) + (value is middle) * np.log2(masks + 1.0))
+        told = _told(histogram, downs, masks, shapes) + np.where(masks > 1, _jump_bits(histogram, masks), 0.0)
+        best = np.minimum(best, told)
     return best + np.where(masks > 1, np.log2(len(expected)), 0.0)
+
+
+def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
+    """Tell new values of one field (1-D) by those that the field before it in the payload has at the same time.
+
+    Cells and temperatures stand side by side and are nearly alike. A difference takes about two bits for each of its own.
+    """
+    full = 1 << length
+    difference = (new - neighbour) % full
+    size = np.minimum(difference, full - difference)
+    return float((1 + 2 * np.log2(1.0 + size) + (size > 0)).sum()) + 1
 
 
 def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values, situations: int) -> Bits:
@@ -101,7 +117,7 @@ def _busy_bits(difference: Values, masks: Values, jump: NDArray[np.bool_], situa
     classes, down = _classes(difference, masks[:, None], jump)
     histogram = _histogram(classes, situation, situations)
     falling = down & (classes > 0) & (classes < _JUMP)
-    bits = np.zeros(len(masks))
+    bits = _jump_bits(histogram.sum(axis=1), masks)
     for one in range(situations):
         bits += _told(histogram[:, one], (falling & (situation == one)).sum(axis=1), masks, _SHAPES_WITH_ZERO)
     return bits
@@ -126,29 +142,62 @@ def _histogram(classes: Values, situation: Values, situations: int) -> Values:
     return found.reshape(len(classes), situations, _JUMP + 2)[:, :, :-1]
 
 
+def _jump_bits(histogram: Values, masks: Values) -> Bits:
+    """Tell which values are told in full, and tell them."""
+    jumps = histogram[:, _JUMP]
+    return bits_of_yes_no(jumps, histogram[:, :_JUMP].sum(axis=1)) + jumps * _lengths(masks)
+
+
+def _lengths(masks: Values) -> Values:
+    return np.frexp(masks.astype(np.float64) + 1)[1].astype(np.int64) - 1
+
+
 def _told(histogram: Values, downs: Values, masks: Values, shapes: Bits) -> Bits:
     """Tell classes as they come, learning their shares, or by the best bell shape; then the rest of size and sign."""
-    lengths = np.frexp(masks.astype(np.float64) + 1)[1] - 1
-    usual, jumps = histogram[:, :_JUMP], histogram[:, _JUMP]
+    lengths = _lengths(masks)
+    usual = histogram[:, :_JUMP]
     moved = usual[:, 1:].sum(axis=1)
-    learned = bits_of_symbols(histogram, 2 * lengths) + usual @ _REST_OF_CLASS + bits_of_yes_no(downs, moved - downs)
-    shaped = (usual @ shapes).min(axis=1) + np.log2(shapes.shape[1]) + bits_of_yes_no(jumps, usual.sum(axis=1))
-    return np.where(lengths > 1, np.minimum(learned, shaped) + jumps * lengths, 0.0)
+    learned = bits_of_symbols(usual, 2 * lengths - 1) + usual @ _REST_OF_CLASS + bits_of_yes_no(downs, moved - downs)
+    shaped = (usual @ shapes + _SHAPE_BITS).min(axis=1)
+    shaped = np.where(moved == 0, np.minimum(shaped, 1.0 * (usual[:, 0] > 0)), shaped)
+    return np.where(lengths > 1, np.minimum(learned, shaped), 0.0)
 
 
-def state_bits(old: Values, new: Values, lengths: Values, times: Values) -> tuple[Bits, Values]:
-    """Tell which of few values comes, each in full the first time, or each in full; and how many there are."""
-    bits, distinct = np.full(len(lengths), np.inf), np.full(len(lengths), MOST_STATES + 1)
+def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, Values]:
+    """Tell which of the values that occur comes next, told that another one does; and how many there are.
+
+    For a state each value is told in full once; for a number they stand close together.
+    """
+    state, number = np.full(len(lengths), np.inf), np.full(len(lengths), np.inf)
+    distinct = np.full(len(lengths), MOST_STATES + 1)
     for at, length in enumerate(lengths.tolist()):
-        changed = old[at] != new[at]
-        seen, counts = np.unique(new[at, changed], return_counts=True)
-        distinct[at] = len(seen) + int(changed.any() and old[at, changed][0] not in seen)
+        moved = old[at] != new[at]
+        came = new[at, moved]
+        values, order = np.unique(np.concatenate([old[at, moved][:1], came]), return_inverse=True)
+        kinds = distinct[at] = len(values)
         if length == 1:
-            bits[at] = 0.0
-        elif distinct[at] <= MOST_STATES:
-            listed = (distinct[at] - 1) * length + float(bits_of_symbols(np.append(counts, 0)))
-            bits[at] = min(listed, length * int(times[at]))
-    return bits, distinct
+            state[at] = number[at] = 0.0
+        elif kinds <= _MOST_LEVELS:
+            share = np.bincount(order) / len(order)
+            told = float(-np.log2(share[order[1:]] / (1 - share[order[:-1]]), where=kinds > 2, out=np.zeros(len(came))).sum())
+            told += (kinds - 2) * np.log2(len(order)) / 2
+            if kinds <= MOST_STATES:
+                state[at] = min(told + (kinds - 1) * length, length * len(came))
+            span = int(values[-1] - values[0]) + 1
+            number[at] = told + 2 * np.log2(span) + float(bits_of_choice(np.array(kinds), np.array(min(span, _WIDEST))))
+            number[at] = number[at] if kinds <= span <= _WIDEST else np.inf
+        if length > 1 and len(came) > 2:
+            number[at] = min(number[at], _returning_bits(old[at, moved], came, length))
+    return state, number, distinct
+
+
+def _returning_bits(old: Values, new: Values, length: int) -> float:
+    """Tell values (1-D, where they change) that often go back to the one before: a number between two of its steps."""
+    back = np.concatenate(([False], new[1:] == old[:-1]))
+    returns = np.array(int(back.sum()))
+    mask = np.array([(1 << length) - 1])
+    went = moved_number_bits(old[None, ~back], new[None, ~back], mask)
+    return float(bits_of_yes_no(returns, len(back) - returns)) + float(went[0])
 
 
 def counter_bits(old: Values, new: Values, length: int) -> float:
@@ -156,11 +205,10 @@ def counter_bits(old: Values, new: Values, length: int) -> float:
     low, high = int(min(old.min(), new.min())), int(max(old.max(), new.max()))
     best = np.inf
     for modulus, extra in ((1 << length, 0.0), (high - low + 1, float(length))):
-        steps = (new - old) % modulus
-        counts = np.bincount(steps)
-        step = int(counts.argmax())
-        few = int(counts[2 * step : 5 * step : max(step, 1)].sum())
-        sorts = np.array([int(counts[step]), few, len(steps) - int(counts[step]) - few])
+        steps, counts = np.unique((new - old) % modulus, return_counts=True)
+        step = int(steps[counts.argmax()])
+        few = int(counts[np.isin(steps, [2 * step, 3 * step, 4 * step])].sum())
+        sorts = np.array([int(counts.max()), few, len(new) - int(counts.max()) - few])
         told = float(bits_of_symbols(sorts)) + _FEW_BITS * few + length * int(sorts[2])
-        best = min(best, told + length + extra)
+        best = min(best, told + extra + _STEP_BITS.get(min(step, modulus - step), _OTHER_STEP_BITS + length))
     return best

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from decoder.discovery.checks.sample import Sample
 
 AGREE: Final = 0.6  # share of pairs; nine in ten are expected where one frame in twenty is damaged
+_RARE: Final = 64  # attempts that a CRC of 4 bits counts for: never met so far; common practice, no source
 _PROFILE_1: Final = Kernel(8, 0x1D, reflected=False)
 _FLIPS: Final = 0.23  # share of steps in which the bits of such a check change: a quarter at least; the same
 _KNOWN_REST: Final = 0.8  # share of frames whose other bits have a value that several payloads have, the same
@@ -67,7 +68,7 @@ def _zeroed(sample: Sample, field: Field, attempts: Attempts) -> Iterator[Relati
     check = (values[sample.left] ^ values[sample.right]).astype(np.uint64)
     adds = tables(field.length, table_depth(sample.width))
     agree = _agreement(adds, differences & masks, check, 0)[:, 0]
-    attempts.count += len(adds)
+    attempts.count += len(adds) * (_RARE if field.length == 4 else 1)
     for kernel in _kernels_that_agree(agree, field.length):
         yield Relation(field, tuple(range(sample.width)), CrcRule(kernel, 0, zeroed=True))
 

@@ -96,8 +96,9 @@ def _fits_its_rule(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]
     if _follows_from_one_byte(sample, relation, agrees):
         return False
     if isinstance(relation.rule, SumRule):
-        values = np.unique(sample.values.field(relation.field)[agrees])
-        return len(values) >= _SUM_VALUES and _varied(covered_data(sample, relation)[agrees]) > 1
+        _, times = np.unique(sample.values.field(relation.field)[agrees], return_counts=True)
+        values = np.count_nonzero(times > 1) if relation.field.length == 4 else len(times)  # nibbles agree by chance
+        return bool(values >= _SUM_VALUES) and _varied(covered_data(sample, relation)[agrees]) > 1
     return _looks_like_a_check(sample, relation, agrees)
 
 
