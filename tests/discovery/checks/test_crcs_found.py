@@ -203,3 +203,23 @@ def test_a_counter_put_between_hidden_bits_is_found():
     (check,) = find_checks(data, 0x123)
     assert (check.field, check.parameters.bits, check.parameters.bits_behind) == (Field(0, 8), Field(8, 4), 3)
     assert not check.proved
+
+
+@pytest.mark.parametrize("behind", [1, 3, 29])
+def test_where_the_rest_changes_seldom_a_counter_among_hidden_bits_has_a_constant_for_each(behind):
+    chance = np.random.default_rng(7)
+    rests = chance.integers(0, 256, (2, 8), dtype=np.uint8)
+    data = rests[(np.arange(300) > 180).astype(int)]
+    data[:, 1] = np.arange(300) % 8 * 32 + 5
+    shifted = [(int(row[1] >> 5) << behind).to_bytes(8, "big") for row in data]
+    crcs = [
+        catalogue.Crc(8, 0x1D).calc(part) ^ J1850.calc(row[2:].tobytes())
+        for part, row in zip(shifted, data, strict=True)
+    ]
+    data[:, 0] = crcs
+    data[250] = chance.integers(0, 256, 8)
+    (check,) = find_checks(data, 0x123)
+    assert (check.field, check.parameters.bits, check.parameters.bits_behind) == (Field(0, 8), Field(13, 3), behind)
+    assert len(check.parameters.constants_by_rest) == 2
+    assert check.damaged == (250,)
+    assert (check.rank, check.proved) == (3, False)

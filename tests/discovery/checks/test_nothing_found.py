@@ -56,6 +56,35 @@ def test_fields_put_side_by_side_are_no_sum():
     assert find_checks(data, 0x123) == ()
 
 
+def test_a_byte_that_changes_once_between_values_with_the_same_sum_of_nibbles_is_no_sum():
+    data = still()[:, :3]
+    data[:, 0] = np.arange(400) // 15 + 44
+    data[:, 1] = 255 - data[:, 0]
+    data[:, 2] = np.where(np.arange(400) < 200, 0x4A, 0xFF)
+    data[[5, 90, 300]] = [[0x11, 0x59, 0xEE], [0x94, 0x2B, 0x5D], [0xAB, 0x7B, 0xC9]]  # damaged; the sum is the same
+    assert find_checks(data, 0x123) == ()
+
+
+def test_bytes_that_cancel_each_other_out_are_no_sum():
+    chance = np.random.default_rng(5)
+    data = still()[:70]
+    time = np.arange(70) + 44
+    data[:, 1] = -time % 256
+    data[:, 2] = time % 16
+    data[:, 3] = 255 - time
+    data[:, 4] = data[:, 5] = time
+    data[:, 7] = chance.integers(0, 256, 70)
+    assert find_checks(data, 0x123) == ()
+
+
+def test_two_opposite_counters_and_a_byte_that_changes_once_are_no_sum():
+    data = still()
+    data[:, 3] = -3 * np.arange(400) % 256
+    data[:, 4] = 3 * np.arange(400) % 256
+    data[:, 2] = np.where(np.arange(400) < 200, 255, 0)
+    assert find_checks(data, 0x123) == ()
+
+
 def test_constant_payloads_few_frames_and_one_byte():
     assert find_checks(still(), 0x123) == ()
     assert find_checks(still()[:3], 0x123) == ()
