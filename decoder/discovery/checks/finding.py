@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from decoder.discovery.checks.sample import Sample
 
 _FRAMES: Final = 8  # fewer tell nothing; common practice, no source
+_MOST_RELATIONS: Final = 64  # that one search looks at closely, the same
 _SEARCHES: Final = 7  # kinds of searches, each of which may find a false check
 _ALSO: Final = 6  # other forms that are told, the same
 # How much the place of a check counts beside how its bits change (0..1); common practice, no source.
@@ -94,7 +95,9 @@ def _weighed(sample: Sample, search: Callable[[Sample, Attempts], Iterator[Relat
     relations = list(search(sample, attempts))
     tried = attempts.count * _SEARCHES
     weighed = []
-    for relation in relations:
+    # Where most bytes are copies of each other very many relations hold, and none of them can be told from the others.
+    relations.sort(key=_simplicity)
+    for relation in relations[:_MOST_RELATIONS]:
         found = weigh(sample, relation, tried)
         if found is None:
             continue

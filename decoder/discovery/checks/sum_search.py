@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.checks.crc_search import AGREE
-from decoder.discovery.checks.places import check_fields, check_nibbles, runs_beside
+from decoder.discovery.checks.places import SHORT, check_fields, check_nibbles, runs_beside
 from decoder.discovery.checks.relation import Relation, SumRule, other_bits
 
 if TYPE_CHECKING:
@@ -53,8 +53,10 @@ def sum_relations(sample: Sample, attempts: Attempts) -> Iterator[Relation]:
         own = field.first_byte
         if int(sample.moving_bits[own]) & other_bits(field, own):
             order = tuple(range(sample.width))
-            starts = tuple(start for start in range(own + 1) if start == 0 or sample.moves[start - 1])
-            ends = tuple(end for end in range(own, sample.width) if end == sample.width - 1 or sample.moves[end + 1])
+            last = sample.width - 1
+            short = sample.width <= SHORT
+            starts = [start for start in range(own + 1) if start == 0 or (short and sample.moves[start - 1])]
+            ends = [end for end in range(own, last + 1) if end == last or (short and sample.moves[end + 1])]
             yield from _agreeing(sample, field, order, [(s, e) for s in starts for e in ends], _NIBBLE_RULES, attempts)
 
 
