@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.bits import Field, Payloads
-from decoder.discovery.code_lengths import bits_of_symbols, bits_of_yes_no
+from decoder.discovery.code_lengths import bits_of_choice, bits_of_symbols, bits_of_yes_no
 from decoder.discovery.moves import flip_counts
 
 if TYPE_CHECKING:
@@ -26,9 +26,14 @@ _FEWEST_EACH: Final = 2.5  # payloads a value, on average
 _OFTEN: Final = 0.08  # a multiplexor changes in at least this share of the moves
 _MARGIN_BITS: Final = 3.0  # by which a bit must be cheaper to count as one that depends on the multiplexor
 _WORTH_BITS: Final = 40.0  # that a multiplexor must save in all, against the number of fields looked at
-_REGULAR_BITS: Final = 1.0  # a payload, that tell which value comes next where they come in a turn
-_MOST_IRREGULAR: Final = 12  # values that come in no turn; a number that another one follows has more
-_MOST_TRIED: Final = 3
+# Surprise at a multiplexor that is not in the first byte, or does not begin at a byte or nibble. Common practice, no source.
+_NOT_FIRST_BITS: Final = 4.0
+_NO_BORDER_BITS: Final = 5.0
+_REGULAR_BITS: Final = 0.7  # a payload, that tell which value comes next where they come in a turn
+_CALMER: Final = 0.95  # of the flips in order of time, so many at most are left under each value
+_MOST_IRREGULAR: Final = 12  # values that come in no turn and by small steps; a number that another one follows has more
+_SMALL_STEP: Final = 0.15  # of the span of the values, on average; values in no order make steps of a third of it
+_MOST_TRIED: Final = 4
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
 
@@ -60,8 +65,11 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     usable = free & (counts > 0)
     telling = usable & ~_counting_bits(data, usable)
     in_time = bits_of_yes_no(counts, len(flips) - counts)
-    found = [_judged(data, field, in_time, telling) for field in _candidates(counts, usable, len(flips))]
-    return sorted((one for one in found if one is not None), key=lambda one: -one.saved)[:_MOST_TRIED]
+    found = [_judged(data, field, in_time, counts, telling) for field in _candidates(counts, usable, len(flips))]
+    best: dict[int, Multiplexor] = {}  # of each byte
+    for one in sorted((one for one in found if one is not None), key=lambda one: one.saved):
+        best[one.field.first_byte] = one
+    return sorted(best.values(), key=lambda one: -one.saved)[:_MOST_TRIED]
 
 
 def _candidates(counts: NDArray[np.int64], usable: NDArray[np.bool_], moves: int) -> Iterator[Field]:
@@ -82,9 +90,13 @@ def _candidates(counts: NDArray[np.int64], usable: NDArray[np.bool_], moves: int
 
 
 def _judged(
-    data: NDArray[np.uint8], field: Field, in_time: NDArray[np.float64], telling: NDArray[np.bool_]
+    data: NDArray[np.uint8],
+    field: Field,
+    in_time: NDArray[np.float64],
+    counted_flips: NDArray[np.int64],
+    telling: NDArray[np.bool_],
 ) -> Multiplexor | None:
-    """Weigh one field as the multiplexor; `telling` are the bits that could show it."""
+    """Weigh one field as the multiplexor; `telling` are the bits that could show it, `counted_flips` of each in time."""
     values = Payloads(data).field(field).astype(np.int64)
     counted = np.bincount(values, minlength=1 << field.length)
     distinct = int((counted > 0).sum())
@@ -99,15 +111,36 @@ def _judged(
     own[list(field.bit_numbers())] = True
     under = bits_of_yes_no(counts, len(kept) - counts) + distinct
     saving = np.where(telling & ~own, in_time - under, 0.0)
-    dependent = saving > _MARGIN_BITS
-    if dependent.sum() <= _DETERMINED and not counts[dependent].any():
-        return None
     sequence = sequence_bits(values)
+    regular = sequence <= _REGULAR_BITS * len(values)
+    if regular:  # bits may change with each value in turn, so that they seem to be told easily in order of time
+        dependent = telling & ~own & (counts * len(data) < _CALMER * counted_flips * len(kept))
+        if (counts[telling & ~own].sum() * len(data)) > _CALMER * counted_flips[telling & ~own].sum() * len(kept):
+            return None
+    else:
+        dependent = saving > _MARGIN_BITS
+        if distinct > _MOST_IRREGULAR and _is_smooth(values):
+            return None
+    if not dependent.any() or (dependent.sum() <= _DETERMINED and not counts[dependent].any()):
+        return None
+    sequence += _surprise(field, np.flatnonzero(counted))
     saved = float(saving[dependent].sum() + in_time[own].sum()) - sequence
-    irregular = sequence > _REGULAR_BITS * len(values)
-    if saved < _WORTH_BITS or (irregular and distinct > _MOST_IRREGULAR):
+    if saved < _WORTH_BITS and not regular:
         return None
     return Multiplexor(field, dependent, saved, sequence + distinct * int(dependent.sum()))
+
+
+def _is_smooth(values: NDArray[np.int64]) -> bool:
+    """Tell whether values move by small steps: a number that another one follows, not an index in no order."""
+    return bool(np.abs(np.diff(values)).mean() < _SMALL_STEP * (values.max() - values.min()))
+
+
+def _surprise(field: Field, values: NDArray[np.intp]) -> float:
+    """Give the surprise at a multiplexor in this place with these values."""
+    in_a_row = int(values[-1] - values[0]) == len(values) - 1 and values[0] <= 1
+    chosen = 0.0 if in_a_row else float(bits_of_choice(np.array(len(values)), np.array(1 << field.length)))
+    place = (0.0 if field.start < 8 else _NOT_FIRST_BITS) + (0.0 if field.start % 4 == 0 else _NO_BORDER_BITS)
+    return chosen + field.length + place
 
 
 def sequence_bits(values: NDArray[np.int64]) -> float:

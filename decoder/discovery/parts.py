@@ -92,8 +92,9 @@ def _split(whole: Part, by: Multiplexor) -> Part:
 
 def _total(split: Part) -> float:
     """Give how well the parts are explained together, log2 of a chance."""
-    inner = series(split.inner).total if len(split.inner) > ONE_BY_ONE else sum(one.chart.total for one in split.inner)
-    return split.chart.total + inner
+    alike = series(split.inner).total
+    apart = sum(one.chart.total for one in split.inner) if len(split.inner) <= ONE_BY_ONE else alike
+    return split.chart.total + max(alike, apart)
 
 
 def series(inner: Sequence[Part]) -> Chart:
