@@ -37,6 +37,7 @@ from decoder.discovery.value_codes import (
     level_bits,
     like_neighbour_bits,
     moved_number_bits,
+    standing_bits,
 )
 
 if TYPE_CHECKING:
@@ -163,9 +164,9 @@ def _busy(
     when = often_bits(old, new, situation)
     changed = old[-1] != new[-1]
     held = when + moved_number_bits(old[:, changed], new[:, changed], masks)
-    flowing = busy_number_bits(old, new, masks, situation, SITUATIONS)
+    flowing = np.minimum(busy_number_bits(old, new, masks, situation, SITUATIONS), standing_bits(new, lengths))
     told[NUMBER] = np.where(lengths > 1, np.minimum(held, flowing), when)
-    told[UNKNOWN] = when + lengths * times
+    told[UNKNOWN] = np.minimum(when + lengths * times, lengths * len(moves))
     distinct = np.full(len(lengths), 2)
     few = np.flatnonzero((lengths <= _STATE_BITS) & (times <= _STATE_CHANGES))
     if len(few):

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _DEEPEST: Final = 2  # multiplexors inside one another
 _MOST_ROWS: Final = 1024  # payloads that decide whether there is a multiplexor
 _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it
+_WORTH_SHARE: Final = 0.25  # and what share of the description; numbers that follow one another save some as well
 ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
 
 
@@ -63,7 +64,7 @@ def parts_of(
         return whole
     few = slice(0, _MOST_ROWS)
     decided = Part(data[few], rows[few], free, selector)
-    best, worth = None, _WORTH_BITS
+    best, worth = None, max(_WORTH_BITS, -_WORTH_SHARE * decided.chart.total)
     for one in possible_multiplexors(decided.data, free):
         split = _split(decided, one)
         saved = _total(split) - one.cost - decided.chart.total

@@ -191,6 +191,18 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
     return state, number, distinct
 
 
+def standing_bits(values: Values, lengths: Values) -> Bits:
+    """Tell each value of numbers (lengths x moves) that stay about one level, whatever the one before was."""
+    bits = np.full(len(lengths), np.inf)
+    for at in range(len(lengths)):
+        seen, counts = np.unique(values[at], return_counts=True)
+        span = int(seen[-1] - seen[0]) + 1
+        if len(seen) <= _MOST_LEVELS and span <= _WIDEST:
+            chosen = float(bits_of_choice(np.array(len(seen)), np.array(span)))
+            bits[at] = float(bits_of_symbols(counts)) + chosen + 2 * np.log2(span)
+    return bits
+
+
 def _returning_bits(old: Values, new: Values, length: int) -> float:
     """Tell values (1-D, where they change) that often go back to the one before: a number between two of its steps."""
     back = np.concatenate(([False], new[1:] == old[:-1]))
