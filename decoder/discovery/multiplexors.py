@@ -7,7 +7,7 @@ values. Counters in step with the multiplexor would look like that too, so bits 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -34,6 +34,7 @@ _CALMER: Final = 0.95  # of the flips in order of time, so many at most are left
 _MOST_IRREGULAR: Final = 12  # values that come in no turn and by small steps; a number that another one follows has more
 _SMALL_STEP: Final = 0.15  # of the span of the values, on average; values in no order make steps of a third of it
 _MOST_TRIED: Final = 4
+_MOST_LONGER: Final = 2
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
 
@@ -43,13 +44,20 @@ class Multiplexor:
 
     dependent : bool, by bit number: bits that mean something else under each value
     saved : bits of description that it saves, reckoned bit by bit
-    cost : bits that tell its values, and the first payload under each
+    sequence : bits that tell its values
+    values : how many there are
     """
 
     field: Field
     dependent: NDArray[np.bool_]
     saved: float
-    cost: float
+    sequence: float
+    values: int
+
+    @property
+    def cost(self) -> float:
+        """Bits that tell its values, and the first payload under each."""
+        return self.sequence + self.values * int(self.dependent.sum())
 
 
 def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> list[Multiplexor]:
@@ -66,10 +74,17 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     telling = usable & ~_counting_bits(data, usable)
     in_time = bits_of_yes_no(counts, len(flips) - counts)
     found = [_judged(data, field, in_time, counts, telling) for field in _candidates(counts, usable, len(flips))]
+    tried = sorted((one for one in found if one is not None), key=lambda one: -one.saved)
     best: dict[int, Multiplexor] = {}  # of each byte
-    for one in sorted((one for one in found if one is not None), key=lambda one: one.saved):
-        best[one.field.first_byte] = one
-    return sorted(best.values(), key=lambda one: -one.saved)[:_MOST_TRIED]
+    for one in tried:
+        best.setdefault(one.field.first_byte, one)
+    chosen = list(best.values())[:_MOST_TRIED]
+    longer = [one for one in tried if chosen and _is_longer(one.field, chosen[0].field)]
+    return chosen + longer[:_MOST_LONGER]
+
+
+def _is_longer(one: Field, other: Field) -> bool:
+    return one.start == other.start and one.length > other.length
 
 
 def _candidates(counts: NDArray[np.int64], usable: NDArray[np.bool_], moves: int) -> Iterator[Field]:
@@ -127,12 +142,35 @@ def _judged(
     saved = float(saving[dependent].sum() + in_time[own].sum()) - sequence
     if saved < _WORTH_BITS and not regular:
         return None
-    return Multiplexor(field, dependent, saved, sequence + distinct * int(dependent.sum()))
+    return Multiplexor(field, dependent, saved, sequence, distinct)
+
+
+def settled(
+    one: Multiplexor, looked_at: NDArray[np.uint8], data: NDArray[np.uint8], free: NDArray[np.bool_]
+) -> Multiplexor:
+    """Give a multiplexor with the bits that depend on it in all payloads, not only in those it was found in.
+
+    A bit that never flipped in those counts as dependent.
+    """
+    rested = flip_counts(looked_at[1:] ^ looked_at[:-1]) == 0
+    later = with_all(one, data, free).dependent & rested
+    return replace(one, dependent=one.dependent | later)
 
 
 def _is_smooth(values: NDArray[np.int64]) -> bool:
     """Tell whether values move by small steps: a number that another one follows, not an index in no order."""
     return bool(np.abs(np.diff(values)).mean() < _SMALL_STEP * (values.max() - values.min()))
+
+
+def with_all(one: Multiplexor, data: NDArray[np.uint8], free: NDArray[np.bool_]) -> Multiplexor:
+    """Give a multiplexor that all bits depend on but those that only count: the usual case.
+
+    Bits that are alike under all values seem common, though they are the upper ones of fields that are not.
+    """
+    usable = free & (flip_counts(data[1:] ^ data[:-1]) > 0)
+    usable &= ~_counting_bits(data, usable)
+    usable[list(one.field.bit_numbers())] = False
+    return replace(one, dependent=usable)
 
 
 def _surprise(field: Field, values: NDArray[np.intp]) -> float:

@@ -13,7 +13,7 @@ import numpy as np
 from decoder.bits import Payloads
 from decoder.discovery.cutting import Chart, chart, evidence_of
 from decoder.discovery.moves import joined_moves, moves_of
-from decoder.discovery.multiplexors import Multiplexor, possible_multiplexors
+from decoder.discovery.multiplexors import Multiplexor, possible_multiplexors, settled, with_all
 from decoder.discovery.proposal import Selector
 
 if TYPE_CHECKING:
@@ -24,7 +24,11 @@ if TYPE_CHECKING:
 _DEEPEST: Final = 2  # multiplexors inside one another
 _MOST_ROWS: Final = 1024  # payloads that decide whether there is a multiplexor
 _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it
-_WORTH_SHARE: Final = 0.25  # and what share of the description; numbers that follow one another save some as well
+# And what share of the description; numbers that follow one another save some as well. A multiplexor usually stands in the
+# first two bytes. Common practice, no source.
+_WORTH_SHARE: Final = 0.12
+_WORTH_SHARE_ELSEWHERE: Final = 0.3
+_USUAL_BITS: Final = 16
 ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
 
 
@@ -64,14 +68,19 @@ def parts_of(
         return whole
     few = slice(0, _MOST_ROWS)
     decided = Part(data[few], rows[few], free, selector)
-    best, worth = None, max(_WORTH_BITS, -_WORTH_SHARE * decided.chart.total)
+    best, most = None, 0.0
     for one in possible_multiplexors(decided.data, free):
-        split = _split(decided, one)
-        saved = _total(split) - one.cost - decided.chart.total
-        if saved > worth:
-            best, worth = one, saved
+        all_ = with_all(one, decided.data, free)
+        saved, chosen = max(
+            ((_total(_split(decided, way)) - way.cost - decided.chart.total, way) for way in (all_, one)),
+            key=lambda pair: pair[0],
+        )
+        share = _WORTH_SHARE if one.field.start < _USUAL_BITS else _WORTH_SHARE_ELSEWHERE
+        if saved > max(most, _WORTH_BITS, -share * decided.chart.total):
+            best, most = chosen, saved
     if best is None:
         return whole
+    best = settled(best, decided.data, data, free)
     split = _split(whole, best)
     inner = tuple(parts_of(one.data, one.rows, one.free, one.selector, depth + 1) for one in split.inner)
     return Part(data, rows, split.free, selector, best, inner)
