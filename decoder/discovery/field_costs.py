@@ -38,6 +38,7 @@ from decoder.discovery.value_codes import (
     like_neighbour_bits,
     moved_number_bits,
     standing_bits,
+    steps_evenly,
 )
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def _seldom(
     old, new, masks = _values(moves, lowest, lengths)
     moved = old[-1] != new[-1]
     old, new = old[:, moved], new[:, moved]
-    told[NUMBER] = moved_number_bits(old, new, masks)
+    told[NUMBER] = moved_number_bits(old, new, masks, by_mean=False)
     told[STATE], levels, distinct = level_bits(old, new, lengths)
     told[NUMBER] = np.minimum(told[NUMBER], levels)
     told[STATE, lengths > _STATE_BITS] = np.inf
@@ -163,7 +164,7 @@ def _busy(
     situation = situations(window_at(moves, lowest), lowest, lengths, times)
     when = often_bits(old, new, situation)
     changed = old[-1] != new[-1]
-    held = when + moved_number_bits(old[:, changed], new[:, changed], masks)
+    held = when + moved_number_bits(old[:, changed], new[:, changed], masks, by_mean=True)
     flowing = np.minimum(busy_number_bits(old, new, masks, situation, SITUATIONS), standing_bits(new, lengths))
     told[NUMBER] = np.where(lengths > 1, np.minimum(held, flowing), when)
     told[UNKNOWN] = np.minimum(when + lengths * times, lengths * len(moves))
@@ -173,7 +174,7 @@ def _busy(
         states, levels, distinct[few] = level_bits(old[few], new[few], lengths[few])
         told[STATE, few] = when[few] + states
         told[NUMBER, few] = np.minimum(told[NUMBER, few], when[few] + levels)
-    for at in np.flatnonzero((lengths > 1) & (times >= _COUNTER_SHARE * len(moves))):
+    for at in np.flatnonzero((lengths > 1) & (times >= _COUNTER_SHARE * len(moves)) & steps_evenly(old, new, masks)):
         here = old[at] != new[at]
         told[COUNTER, at] = when[at] + counter_bits(old[at, here], new[at, here], int(lengths[at]))
     return told, distinct

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _DEEPEST: Final = 2  # multiplexors inside one another
-_MOST_ROWS: Final = 1024  # payloads that decide whether there is a multiplexor
+_MOST_ROWS: Final = 640  # payloads that decide whether there is a multiplexor
 _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it
 # And what share of the description; numbers that follow one another save some as well. A multiplexor usually stands in the
 # first two bytes. Common practice, no source.

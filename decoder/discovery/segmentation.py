@@ -222,8 +222,7 @@ def chances(choices: Choices) -> Chances:
         for up_to, weight in zip((8, 1, 2, 3, 4, 5, 6, 7), ends, strict=True):
             regions[1:, up_to] = np.logaddexp2(regions[1:, up_to], big + weight)
         between = walk.between[byte]
-        for low, high in zip(*np.nonzero(np.isfinite(choices.inside[byte]).any(axis=2)), strict=True):
-            around = between[: low + 1, low][:, None] + regions[: low + 1, high + 1 :] + between[high + 1, high + 1 :]
-            within = _log_sum(around.reshape(-1, walk.styles), axis=0) + choices.inside[byte, low, high]
-            inside[byte, low, high] = np.exp2(within - total).sum()
+        before = _log_sum(between[:, :, None] + regions[:, None], axis=0)  # by where a field begins, and up to where
+        around = _log_sum(before[:, None] + between[None], axis=2)  # by where it begins, and what follows it
+        inside[byte] = np.exp2(around[:_BITS, 1:] + choices.inside[byte] - total).sum(axis=2)
     return Chances(total, np.minimum(inside, 1.0), np.minimum(crossing, 1.0))

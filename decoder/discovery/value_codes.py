@@ -22,7 +22,8 @@ _LONGEST: Final = 32
 MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
 _WIDEST: Final = 4096  # span of such values
-_FEW: Final = 8  # changes, below which only the value before tells what to expect
+_EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
+_OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
 _MEANS_OF: Final = (4, 16)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
 _STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
@@ -33,7 +34,7 @@ _BELL: Final = 0.97
 _FINE: Final = 15  # values above this can be 'not available' by being all ones
 
 
-def _shapes(*, with_zero: bool) -> Bits:
+def _shapes() -> Bits:
     """Give the bits that tell one difference of each class, both signs alike: classes x shapes.
 
     Normal and two-sided exponential distributions of many widths, with a long tail mixed in.
@@ -48,35 +49,30 @@ def _shapes(*, with_zero: bool) -> Bits:
     for width in 2.0 ** np.arange(-1, 14, 0.5):
         for form in (np.exp(-np.minimum((middle / width) ** 2 / 2, 700)), np.exp(-np.minimum(middle / width, 700))):
             weight = form * np.where(middle > 0, 2, 1) * count
-            weight[0] *= with_zero
             columns.append(-np.log2(_BELL * form / weight.sum() + (1 - _BELL) * tail))
     return np.array(columns).T
 
 
 _SHAPE_BITS: Final = 2 + 1.5 * np.log2(1 + np.arange(60) // 2)  # which shape: narrow ones are usual
-_SHAPES: Final = _shapes(with_zero=False)
-_SHAPES_WITH_ZERO: Final = _shapes(with_zero=True)
+_SHAPES: Final = _shapes()
 
 
-def moved_number_bits(old: Values, new: Values, masks: Values) -> Bits:
+def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool) -> Bits:
     """Tell the values of numbers when it is known in which moves they change.
 
-    From the value before, or from the mean of the last few different values.
+    From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter.
     """
+    expected = _expected(old, new) if by_mean else [old]
+    ways = len(expected)
+    masks = np.tile(masks, ways)
     limits = masks[:, None]
-    jump = ((old == limits) | (new == limits)) & (limits > _FINE)
-    moved = old != new
-    expected = [old] if new.shape[1] < _FEW else [old, *(_mean_before(old, new, size) for size in _MEANS_OF)]
-    best = np.full(len(masks), np.inf)
-    for value in expected:
-        classes, down = _classes((new - value) & limits, limits, jump)
-        classes = np.where(moved, classes, _JUMP + 1)
-        histogram = _histogram(classes, np.zeros_like(classes), 1)[:, 0]
-        shapes = _SHAPES if value is old else _SHAPES_WITH_ZERO
-        downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
-        told = _told(histogram, downs, masks, shapes) + np.where(masks > 1, _jump_bits(histogram, masks), 0.0)
-        best = np.minimum(best, told)
-    return best + np.where(masks > 1, np.log2(len(expected)), 0.0)
+    classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
+    classes[_jumps(np.tile(old, (ways, 1)), np.tile(new, (ways, 1)), limits) & _is_far(classes, limits)] = _JUMP
+    classes[np.tile(old == new, (ways, 1))] = _JUMP + 1
+    histogram = _histogram(classes, np.zeros_like(classes), 1)
+    downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
+    told = _told(histogram, downs[:, None], masks)[:, 0] + np.where(masks > 1, _jump_bits(histogram[:, 0], masks), 0.0)
+    return told.reshape(ways, -1).min(axis=0) + np.where(masks[: len(old)] > 1, 1.0, 0.0)
 
 
 def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
@@ -95,14 +91,24 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
 
     situation : what the rest of the frame does in each move; the shares are learned for each apart
     """
+    expected = _expected(old, new)
+    ways = len(expected)
+    masks = np.tile(masks, ways)
     limits = masks[:, None]
-    jump = ((old == limits) | (new == limits)) & (limits > _FINE)
-    by_last = _busy_bits((new - old) & limits, masks, jump, situation, situations)
-    best = by_last
-    for size in _MEANS_OF:
-        difference = (new - _mean_before(old, new, size)) & limits
-        best = np.minimum(best, _busy_bits(difference, masks, jump, situation, situations))
-    return best
+    classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
+    classes[_jumps(np.tile(old, (ways, 1)), np.tile(new, (ways, 1)), limits) & _is_far(classes, limits)] = _JUMP
+    where = np.tile(situation, (ways, 1))
+    histogram = _histogram(classes, where, situations)
+    falling = down & (classes > 0) & (classes < _JUMP)
+    rows = np.arange(len(masks))[:, None] * situations + where
+    downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
+    bits = _told(histogram, downs, masks).sum(axis=1) + _jump_bits(histogram.sum(axis=1), masks)
+    return bits.reshape(ways, -1).min(axis=0)
+
+
+def _expected(old: Values, new: Values) -> list[Values]:
+    """Give what a number can be expected to be: as before, or as the mean of the last few values."""
+    return [old, *(_mean_before(old, new, size) for size in _MEANS_OF)]
 
 
 def _mean_before(old: Values, new: Values, size: int) -> Values:
@@ -119,19 +125,27 @@ def _busy_bits(difference: Values, masks: Values, jump: NDArray[np.bool_], situa
     falling = down & (classes > 0) & (classes < _JUMP)
     bits = _jump_bits(histogram.sum(axis=1), masks)
     for one in range(situations):
-        bits += _told(histogram[:, one], (falling & (situation == one)).sum(axis=1), masks, _SHAPES_WITH_ZERO)
+        bits += _told(histogram[:, one], (falling & (situation == one)).sum(axis=1), masks, _SHAPES)
     return bits
 
 
-def _classes(difference: Values, limits: Values, jump: NDArray[np.bool_]) -> tuple[Values, NDArray[np.bool_]]:
+def _classes(difference: Values, limits: Values) -> tuple[Values, NDArray[np.bool_]]:
     """Sort differences by size: 0, 1, 2, 3, 4 and 5, 6 and 7, 8 to 11, ...: two classes an octave; and tell their sign."""
     down = difference > limits >> 1
     size = np.where(down, limits + 1 - difference, difference)
     _, octave = np.frexp(size.astype(np.float64))
     half = (size >> np.maximum(octave - 2, 0)) & 1
-    classes = np.where(size < 2, size, 2 * octave - 2 + half)
-    classes[jump & (size * size > limits)] = _JUMP  # -1 beside small numbers is no jump
-    return classes, down
+    return np.where(size < 2, size, 2 * octave - 2 + half), down
+
+
+def _jumps(old: Values, new: Values, limits: Values) -> NDArray[np.bool_]:
+    """Tell which moves go to or from all ones."""
+    return ((old == limits) | (new == limits)) & (limits > _FINE)
+
+
+def _is_far(classes: Values, limits: Values) -> NDArray[np.bool_]:
+    """Tell which differences are larger than the root of the range: -1 beside small numbers is no jump."""
+    return classes > _lengths(limits)
 
 
 def _histogram(classes: Values, situation: Values, situations: int) -> Values:
@@ -152,14 +166,17 @@ def _lengths(masks: Values) -> Values:
     return np.frexp(masks.astype(np.float64) + 1)[1].astype(np.int64) - 1
 
 
-def _told(histogram: Values, downs: Values, masks: Values, shapes: Bits) -> Bits:
-    """Tell classes as they come, learning their shares, or by the best bell shape; then the rest of size and sign."""
-    lengths = _lengths(masks)
-    usual = histogram[:, :_JUMP]
-    moved = usual[:, 1:].sum(axis=1)
+def _told(histogram: Values, downs: Values, masks: Values) -> Bits:
+    """Tell classes as they come, learning their shares, or by the best bell shape; then the rest of size and sign.
+
+    histogram : lengths x situations x classes; downs : lengths x situations
+    """
+    lengths = _lengths(masks)[:, None]
+    usual = histogram[..., :_JUMP]
+    moved = usual[..., 1:].sum(axis=-1)
     learned = bits_of_symbols(usual, 2 * lengths - 1) + usual @ _REST_OF_CLASS + bits_of_yes_no(downs, moved - downs)
-    shaped = (usual @ shapes + _SHAPE_BITS).min(axis=1)
-    shaped = np.where(moved == 0, np.minimum(shaped, 1.0 * (usual[:, 0] > 0)), shaped)
+    shaped = (usual @ _SHAPES + _SHAPE_BITS).min(axis=-1)
+    shaped = np.where(moved == 0, np.minimum(shaped, 1.0 * (usual[..., 0] > 0)), shaped)
     return np.where(lengths > 1, np.minimum(learned, shaped), 0.0)
 
 
@@ -206,10 +223,22 @@ def standing_bits(values: Values, lengths: Values) -> Bits:
 def _returning_bits(old: Values, new: Values, length: int) -> float:
     """Tell values (1-D, where they change) that often go back to the one before: a number between two of its steps."""
     back = np.concatenate(([False], new[1:] == old[:-1]))
-    returns = np.array(int(back.sum()))
-    mask = np.array([(1 << length) - 1])
-    went = moved_number_bits(old[None, ~back], new[None, ~back], mask)
-    return float(bits_of_yes_no(returns, len(back) - returns)) + float(went[0])
+    returns = int(back.sum())
+    if returns < _OFTEN_BACK * len(back):
+        return np.inf
+    full = 1 << length
+    difference = (new[~back] - old[~back]) % full
+    size = np.minimum(difference, full - difference)
+    share = returns / len(back)
+    told = returns * -np.log2(share) + (len(back) - returns) * -np.log2(1 - share) if returns < len(back) else 0.0
+    return float(told + (2 + 2 * np.log2(size)).sum()) + np.log2(len(back))
+
+
+def steps_evenly(old: Values, new: Values, masks: Values) -> NDArray[np.bool_]:
+    """Tell which fields (lengths x moves) could be counters: one step is usual."""
+    steps = (new - old) & masks[:, None]
+    usual = np.sort(steps, axis=1)[:, steps.shape[1] // 2, None]
+    return np.asarray((usual[:, 0] != 0) & ((steps == usual).mean(axis=1) >= _EVENLY))
 
 
 def counter_bits(old: Values, new: Values, length: int) -> float:
