@@ -28,6 +28,7 @@ _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are 
 # first two bytes. Common practice, no source.
 _WORTH_SHARE: Final = 0.12
 _WORTH_SHARE_ELSEWHERE: Final = 0.3
+_ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor
 _USUAL_BITS: Final = 16
 ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
 
@@ -70,11 +71,11 @@ def parts_of(
     decided = Part(data[few], rows[few], free, selector)
     best, most = None, 0.0
     for one in possible_multiplexors(decided.data, free):
+        saved, chosen = _saved(decided, one), one
         all_ = with_all(one, decided.data, free)
-        saved, chosen = max(
-            ((_total(_split(decided, way)) - way.cost - decided.chart.total, way) for way in (all_, one)),
-            key=lambda pair: pair[0],
-        )
+        by_all = _saved(decided, all_)
+        if by_all >= _ALL_SHARE * saved:
+            saved, chosen = by_all, all_
         share = _WORTH_SHARE if one.field.start < _USUAL_BITS else _WORTH_SHARE_ELSEWHERE
         if saved > max(most, _WORTH_BITS, -share * decided.chart.total):
             best, most = chosen, saved
@@ -98,6 +99,11 @@ def _split(whole: Part, by: Multiplexor) -> Part:
         for value, here in ((value, values == value) for value in np.unique(values).tolist())
     ]
     return Part(whole.data, whole.rows, whole.free & ~own & ~by.dependent, whole.selector, by, tuple(inner))
+
+
+def _saved(whole: Part, by: Multiplexor) -> float:
+    """Give the bits of description that splitting by a multiplexor saves."""
+    return _total(_split(whole, by)) - by.cost - whole.chart.total
 
 
 def _total(split: Part) -> float:

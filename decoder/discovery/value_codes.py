@@ -23,6 +23,7 @@ MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
 _WIDEST: Final = 4096  # span of such values
 _EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
+_LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
 _MEANS_OF: Final = (4, 16)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
@@ -87,23 +88,45 @@ def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
 
 
 def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values, situations: int) -> Bits:
-    """Tell values of numbers that change often, from the value before or from the mean of the last few.
+    """Tell values of numbers that change often: from the value before, the mean of the last few, or the middle of all.
 
-    situation : what the rest of the frame does in each move; the shares are learned for each apart
+    situation : what the rest of the frame does in each move; the shares are learned for each apart, or for how far the
+        number moved the time before
     """
-    expected = _expected(old, new)
-    ways = len(expected)
+    step = (new - old) & masks[:, None]
+    before = np.concatenate([np.zeros_like(step[:, :1]), _pace(step, masks[:, None])[:, :-1]], axis=1)
+    middle = np.broadcast_to(_middle(new, masks), old.shape)
+    expected = [*_expected(old, new), old, middle]
+    where = np.concatenate([np.tile(situation, (len(expected) - 2, 1)), before, np.zeros_like(before)])
+    ways, lengths = len(expected), len(masks)
     masks = np.tile(masks, ways)
     limits = masks[:, None]
     classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
     classes[_jumps(np.tile(old, (ways, 1)), np.tile(new, (ways, 1)), limits) & _is_far(classes, limits)] = _JUMP
-    where = np.tile(situation, (ways, 1))
     histogram = _histogram(classes, where, situations)
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
     bits = _told(histogram, downs, masks).sum(axis=1) + _jump_bits(histogram.sum(axis=1), masks)
+    bits[-lengths:] += np.log2(masks[-lengths:] + 1.0)  # the middle
     return bits.reshape(ways, -1).min(axis=0)
+
+
+def _pace(step: Values, limits: Values) -> Values:
+    """Sort how far each move goes: not, by one, by two or three, further."""
+    size = np.minimum(step, limits + 1 - step)
+    return np.minimum(size, 1) + (size > 1) + (size > 3)
+
+
+def _middle(values: Values, masks: Values) -> Values:
+    """Give the middle of values that may lie about zero on both sides."""
+    half = (masks[:, None] + 1) >> 1
+    plain = np.sort(values, axis=1)
+    turned = np.sort((values + half) & masks[:, None], axis=1)
+    at = values.shape[1] // 2
+    spread, turned_spread = plain[:, -1] - plain[:, 0], turned[:, -1] - turned[:, 0]
+    middle = np.where(spread <= turned_spread, plain[:, at], (turned[:, at] - half[:, 0]) & masks)
+    return np.asarray(middle[:, None])
 
 
 def _expected(old: Values, new: Values) -> list[Values]:
@@ -211,8 +234,10 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
 def standing_bits(values: Values, lengths: Values) -> Bits:
     """Tell each value of numbers (lengths x moves) that stay about one level, whatever the one before was."""
     bits = np.full(len(lengths), np.inf)
+    masks = (np.int64(1) << lengths) - 1
+    centred = (values - _middle(values, masks) + ((masks + 1) >> 1)[:, None]) & masks[:, None]
     for at in range(len(lengths)):
-        seen, counts = np.unique(values[at], return_counts=True)
+        seen, counts = np.unique(centred[at], return_counts=True)
         span = int(seen[-1] - seen[0]) + 1
         if len(seen) <= _MOST_LEVELS and span <= _WIDEST:
             chosen = float(bits_of_choice(np.array(len(seen)), np.array(span)))
@@ -231,7 +256,9 @@ def _returning_bits(old: Values, new: Values, length: int) -> float:
     size = np.minimum(difference, full - difference)
     share = returns / len(back)
     told = returns * -np.log2(share) + (len(back) - returns) * -np.log2(1 - share) if returns < len(back) else 0.0
-    return float(told + (2 + 2 * np.log2(size)).sum()) + np.log2(len(back))
+    # Sizes in a code of Golomb's kind: a number of low bits in full, the rest by counting.
+    sizes = min(float((2 + low + (size >> low)).sum()) for low in range(_LOW_BITS)) + np.log2(_LOW_BITS)
+    return float(told + sizes) + np.log2(len(back))
 
 
 def steps_evenly(old: Values, new: Values, masks: Values) -> NDArray[np.bool_]:
