@@ -29,6 +29,7 @@ _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are 
 _WORTH_SHARE: Final = 0.12
 _WORTH_SHARE_ELSEWHERE: Final = 0.3
 _ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor
+_ELSEWHERE: Final = 0.8  # what a saving elsewhere is worth beside one there
 _USUAL_BITS: Final = 16
 ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
 
@@ -76,8 +77,10 @@ def parts_of(
         by_all = _saved(decided, all_)
         if by_all >= _ALL_SHARE * saved:
             saved, chosen = by_all, all_
-        share = _WORTH_SHARE if one.field.start < _USUAL_BITS else _WORTH_SHARE_ELSEWHERE
-        if saved > max(most, _WORTH_BITS, -share * decided.chart.total):
+        usual = one.field.start < _USUAL_BITS
+        enough = max(_WORTH_BITS, -(_WORTH_SHARE if usual else _WORTH_SHARE_ELSEWHERE) * decided.chart.total)
+        saved *= 1.0 if usual else _ELSEWHERE
+        if saved > max(most, enough):
             best, most = chosen, saved
     if best is None:
         return whole
@@ -103,7 +106,10 @@ def _split(whole: Part, by: Multiplexor) -> Part:
 
 def _saved(whole: Part, by: Multiplexor) -> float:
     """Give the bits of description that splitting by a multiplexor saves."""
-    return _total(_split(whole, by)) - by.cost - whole.chart.total
+    described = whole.chart.evidence.little.bits[:, by.field.start, by.field.length - 1].min()
+    # Coded against other bits that change with it, a multiplexor seems to cost nothing; but it must be told once.
+    untold = max(0.0, by.sequence - float(described))
+    return _total(_split(whole, by)) - by.cost - whole.chart.total + untold
 
 
 def _total(split: Part) -> float:

@@ -68,11 +68,13 @@ def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool)
     masks = np.tile(masks, ways)
     limits = masks[:, None]
     classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
-    classes[_jumps(np.tile(old, (ways, 1)), np.tile(new, (ways, 1)), limits) & _is_far(classes, limits)] = _JUMP
+    came = np.tile(new, (ways, 1))
+    classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
     classes[np.tile(old == new, (ways, 1))] = _JUMP + 1
     histogram = _histogram(classes, np.zeros_like(classes), 1)
+    jumping = _jump_bits(came, classes == _JUMP, histogram[:, 0, :_JUMP].sum(axis=1), masks)
     downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
-    told = _told(histogram, downs[:, None], masks)[:, 0] + np.where(masks > 1, _jump_bits(histogram[:, 0], masks), 0.0)
+    told = _told(histogram, downs[:, None], masks)[:, 0] + np.where(masks > 1, jumping, 0.0)
     return told.reshape(ways, -1).min(axis=0) + np.where(masks[: len(old)] > 1, 1.0, 0.0)
 
 
@@ -102,12 +104,14 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     masks = np.tile(masks, ways)
     limits = masks[:, None]
     classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
-    classes[_jumps(np.tile(old, (ways, 1)), np.tile(new, (ways, 1)), limits) & _is_far(classes, limits)] = _JUMP
+    came = np.tile(new, (ways, 1))
+    classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
     histogram = _histogram(classes, where, situations)
+    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks)
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
-    bits = _told(histogram, downs, masks).sum(axis=1) + _jump_bits(histogram.sum(axis=1), masks)
+    bits = _told(histogram, downs, masks).sum(axis=1) + jumping
     bits[-lengths:] += np.log2(masks[-lengths:] + 1.0)  # the middle
     return bits.reshape(ways, -1).min(axis=0)
 
@@ -179,10 +183,23 @@ def _histogram(classes: Values, situation: Values, situations: int) -> Values:
     return found.reshape(len(classes), situations, _JUMP + 2)[:, :, :-1]
 
 
-def _jump_bits(histogram: Values, masks: Values) -> Bits:
-    """Tell which values are told in full, and tell them."""
-    jumps = histogram[:, _JUMP]
-    return bits_of_yes_no(jumps, histogram[:, :_JUMP].sum(axis=1)) + jumps * _lengths(masks)
+def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Values) -> Bits:
+    """Tell which values come from, or go to, all ones, and tell them: the first in full, the others by that.
+
+    usual : how many moves are no jumps, by length
+    """
+    times = jump.sum(axis=1)
+    bits = bits_of_yes_no(times, usual)
+    columns = jump.any(axis=0)
+    if not columns.any():
+        return bits
+    lengths, here = _lengths(masks), jump[:, columns] & (new[:, columns] != masks[:, None])
+    values = new[:, columns]
+    first = values[np.arange(len(values)), here.argmax(axis=1)][:, None]
+    apart = np.abs(values - first)
+    each = np.minimum(2 + 2 * np.log2(1.0 + apart), lengths[:, None])
+    others = np.where(here, each, 0.0).sum(axis=1) - 2.0 * here.any(axis=1)
+    return bits + np.where(times > 0, lengths + others, 0.0)
 
 
 def _lengths(masks: Values) -> Values:
