@@ -32,9 +32,9 @@ def carve_fields(width, columns, fill=0):
     return carve_payloads(payloads(width, columns, fill))
 
 
-def measured(chance, values, noise=3):
-    """Values as a sensor gives them, off by up to `noise`."""
-    return values + chance.integers(-noise, noise + 1, len(values))
+def measured(chance, values, noise=2.5):
+    """Values as a sensor gives them: whole numbers, off by about `noise`."""
+    return np.round(values + chance.normal(0, noise, len(values))).astype(np.int64)
 
 
 def held(chance, count, first, changes, kinds):
@@ -51,7 +51,7 @@ def slow(chance, count, start, often=0.2):
     return start + np.cumsum(chance.choice([-1, 0, 1], count, p=[often / 2, 1 - often, often / 2]))
 
 
-def sweep(count, low, high, turns=2.0, phase=0.0):
+def sweep(count, low, high, turns=1.0, phase=0.0):
     """A number that swings between two values."""
     return np.round(
         (low + high) / 2 + (high - low) / 2 * np.sin(2 * np.pi * (turns * np.arange(count) / count + phase))
@@ -99,21 +99,34 @@ def applies(selector, row):
 
 def assert_sound(found):
     """What holds for every carving, whatever the payloads are."""
-    stream = found.stream
-    width = stream.data.shape[1]
-    own = range(8 * len(stream.carrier.prefix) if stream.carrier else 0, 8 * width)
+    own = set(own_bits(found.stream))
+    damaged = set(found.damaged.tolist())
+    assert damaged <= set(range(len(found.stream.data)))
     for one in found.proposals:
         assert 0 <= one.confidence <= 1
-        assert set(one.field.bit_numbers()) <= set(own)
+        assert set(one.field.bit_numbers()) <= own
         assert one.detail["changes"] >= 0
-    damaged = set(found.damaged.tolist())
-    assert damaged <= set(range(len(stream.data)))
-    sound = [row.tobytes() for at, row in enumerate(stream.data) if at not in damaged]
-    for row in set(sound):
-        taken = [bit for one in found.proposals if applies(one.multiplexor, row) for bit in one.field.bit_numbers()]
+    rows = [row.tobytes() for at, row in enumerate(found.stream.data) if at not in damaged]
+    for row in set(rows):
+        taken = [bit for one in changing(found) if applies(one.multiplexor, row) for bit in one.field.bit_numbers()]
         assert len(taken) == len(set(taken)), "fields overlap"
-        assert set(taken) == set(own), "bits of no field"
-    assert_still(found, sound)
+    assert_still(found, rows)
+
+
+def assert_parted(found):
+    """Fields, constants and texts together are each payload, every bit in one of them."""
+    assert_sound(found)
+    damaged = set(found.damaged.tolist())
+    for at, row in enumerate(found.stream.data):
+        if at in damaged:
+            continue
+        here = [one for one in found.proposals if applies(one.multiplexor, row.tobytes())]
+        assert sorted(bit for one in here for bit in one.field.bit_numbers()) == own_bits(found.stream)
+
+
+def own_bits(stream):
+    """The bits that fields may have: not those that say what message it is."""
+    return list(range(8 * len(stream.carrier.prefix) if stream.carrier else 0, 8 * stream.data.shape[1]))
 
 
 def assert_still(found, rows):

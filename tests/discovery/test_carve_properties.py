@@ -38,7 +38,7 @@ def matrix(seed, count, sorts):
 
 @settings(max_examples=40)
 @given(st.integers(0, 2**32), st.integers(1, 40), st.lists(st.sampled_from(SORTS), min_size=1, max_size=4))
-def test_fields_part_every_payload(seed, count, sorts):
+def test_fields_never_overlap_and_stay_inside(seed, count, sorts):
     rows = [row.tobytes() for row in matrix(seed, count, sorts)]
     (found,) = carve(capture(sent(rows)))
     assert found.stream.data.shape == (count, len(sorts))
