@@ -23,12 +23,13 @@ MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
 _WIDEST: Final = 4096  # span of such values
 _EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
+_SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
 _MEANS_OF: Final = (4, 16)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
 _STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
-_OTHER_STEP_BITS: Final = 10.0
+_OTHER_STEP_BITS: Final = 22.0
 _JUMP: Final = 2 * _LONGEST  # the class of differences that are told in full
 _REST_OF_CLASS: Final = np.maximum(np.arange(_JUMP) // 2 - 1, 0)
 _BELL: Final = 0.97
@@ -63,7 +64,7 @@ def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool)
 
     From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter.
     """
-    expected = _expected(old, new) if by_mean else [old]
+    expected = _expected(old, new, masks[:, None]) if by_mean else [old]
     ways = len(expected)
     masks = np.tile(masks, ways)
     limits = masks[:, None]
@@ -98,7 +99,7 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     step = (new - old) & masks[:, None]
     before = np.concatenate([np.zeros_like(step[:, :1]), _pace(step, masks[:, None])[:, :-1]], axis=1)
     middle = np.broadcast_to(_middle(new, masks), old.shape)
-    expected = [*_expected(old, new), old, middle]
+    expected = [*_expected(old, new, masks[:, None]), old, middle]
     where = np.concatenate([np.tile(situation, (len(expected) - 2, 1)), before, np.zeros_like(before)])
     ways, lengths = len(expected), len(masks)
     masks = np.tile(masks, ways)
@@ -133,17 +134,20 @@ def _middle(values: Values, masks: Values) -> Values:
     return np.asarray(middle[:, None])
 
 
-def _expected(old: Values, new: Values) -> list[Values]:
+def _expected(old: Values, new: Values, limits: Values) -> list[Values]:
     """Give what a number can be expected to be: as before, or as the mean of the last few values."""
-    return [old, *(_mean_before(old, new, size) for size in _MEANS_OF)]
+    return [old, *(_mean_before(old, new, limits, size) for size in _MEANS_OF)]
 
 
-def _mean_before(old: Values, new: Values, size: int) -> Values:
-    """Give the rounded mean of the last `size` values before each move."""
-    sums = np.cumsum(np.concatenate([old[:, :1], new], axis=1), axis=1)
+def _mean_before(old: Values, new: Values, limits: Values, size: int) -> Values:
+    """Give the rounded mean of the last `size` values before each move; all ones are left out where others are there."""
+    values = np.concatenate([old[:, :1], new], axis=1)
+    there = (values != limits) | (limits <= _FINE)
+    sums, counts = np.cumsum(np.where(there, values, 0), axis=1), np.cumsum(there, axis=1)
     sums[:, size:] = sums[:, size:] - sums[:, :-size]
-    of = np.minimum(np.arange(1, sums.shape[1]), size)
-    return (2 * sums[:, :-1] + of) // (2 * of)
+    counts[:, size:] = counts[:, size:] - counts[:, :-size]
+    of = counts[:, :-1]
+    return np.where(of > 0, (2 * sums[:, :-1] + of) // np.maximum(2 * of, 1), old)
 
 
 def _busy_bits(difference: Values, masks: Values, jump: NDArray[np.bool_], situation: Values, situations: int) -> Bits:
@@ -196,10 +200,10 @@ def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Value
     lengths, here = _lengths(masks), jump[:, columns] & (new[:, columns] != masks[:, None])
     values = new[:, columns]
     first = values[np.arange(len(values)), here.argmax(axis=1)][:, None]
-    apart = np.abs(values - first)
-    each = np.minimum(2 + 2 * np.log2(1.0 + apart), lengths[:, None])
-    others = np.where(here, each, 0.0).sum(axis=1) - 2.0 * here.any(axis=1)
-    return bits + np.where(times > 0, lengths + others, 0.0)
+    others = np.maximum(here.sum(axis=1) - 1, 0)
+    apart = np.where(here, np.abs(values - first), 0).sum(axis=1) / np.maximum(others, 1)
+    each = np.minimum(_SPREAD_BITS + np.log2(1.0 + apart), lengths)  # of a two-sided exponential distribution
+    return bits + np.where(times > 0, lengths + others * each, 0.0)
 
 
 def _lengths(masks: Values) -> Values:
