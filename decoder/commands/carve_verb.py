@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 _MORE = """\
 The picture shows the bits of a payload over time: at the left the whole capture, beside it some payloads in a row,
 where counters and multiplexors can be seen at work. The fields stand in brackets, with kind, place and how sure it is.
+Neighbouring identifiers that are laid out alike help one another: name them together with --id, or none.
 --out with a name that ends in .svg writes all pictures as one document for a browser."""
 _UNSEEN_WIDTH = 120  # columns of what goes to a file or a pipe
 _TEXT_LINES = 32  # of one picture: the bits of eight bytes, by twos
@@ -75,7 +76,7 @@ def run(options: argparse.Namespace) -> int:
         )
     frames = load_frames(options)
     _must_be_there(options.id, frames)
-    carvings = _carved(frames, options)
+    carvings = _carved(frames, options.id)
     if options.json:
         text = json_text(carvings, show_vin=options.show_vin)
     elif as_svg:
@@ -104,13 +105,14 @@ def _must_be_there(wanted: Sequence[int], frames: Frames) -> None:
         )
 
 
-def _carved(frames: Frames, options: argparse.Namespace) -> list[Carving]:
-    from decoder.commands.progress import busy
-    from decoder.discovery.carve import carve
+def _carved(frames: Frames, wanted: Sequence[int]) -> tuple[Carving, ...]:
+    from decoder.commands.progress import working
+    from decoder.discovery.carve import carve_streams
+    from decoder.discovery.streams import streams
 
-    with busy("carving"):
-        found = carve(frames)
-    return [one for one in found if not options.id or one.stream.can_id in options.id]
+    with working("carving") as progress:
+        chosen = [one for one in streams(frames) if not wanted or one.can_id in wanted]
+        return carve_streams(chosen, progress)
 
 
 def text_lines(

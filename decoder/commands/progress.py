@@ -18,40 +18,52 @@ _EVERY_S = 0.1
 @contextmanager
 def reading(what: str) -> Iterator[Callable[[int, int | None], None] | None]:
     """Give a function that shows bytes done (of a total, if known); ``None`` where nobody watches."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    began = time.monotonic()
-    shown = began
-
-    def show(done: int, total: int | None) -> None:
-        nonlocal shown
-        now = time.monotonic()
-        if now - began < _FIRST_S or now - shown < _EVERY_S:
+    with _line() as write:
+        if write is None:
+            yield None
             return
-        shown = now
-        share = f" of {total / 1e6:,.0f} MB, {done / total:.0%}" if total else " MB"
-        sys.stderr.write(f"\r{what}: {done / 1e6:,.0f}{share}\x1b[K")
-        sys.stderr.flush()
+        began = shown = time.monotonic()
 
-    try:
+        def show(done: int, total: int | None) -> None:
+            nonlocal shown
+            now = time.monotonic()
+            if now - began < _FIRST_S or now - shown < _EVERY_S:
+                return
+            shown = now
+            share = f" of {total / 1e6:,.0f} MB, {done / total:.0%}" if total else " MB"
+            write(f"{what}: {done / 1e6:,.0f}{share}")
+
         yield show
-    finally:
-        if shown != began:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
 
 
 @contextmanager
-def busy(what: str) -> Iterator[None]:
-    """Say what is being done while it is, where somebody watches."""
+def working(what: str) -> Iterator[Callable[[float], None] | None]:
+    """Say what is being done, and give a function that shows how much is (0..1); ``None`` where nobody watches."""
+    with _line() as write:
+        if write is None:
+            yield None
+            return
+        write(f"{what} ...")
+        yield lambda share: write(f"{what}: {share:.0%}")
+
+
+@contextmanager
+def _line() -> Iterator[Callable[[str], None] | None]:
+    """Give a function that writes over what it wrote before; in the end nothing is left of it."""
     if not sys.stderr.isatty():
-        yield
+        yield None
         return
-    sys.stderr.write(f"{what} ...")
-    sys.stderr.flush()
-    try:
-        yield
-    finally:
-        sys.stderr.write("\r\x1b[K")
+    written = False
+
+    def write(text: str) -> None:
+        nonlocal written
+        written = True
+        sys.stderr.write(f"\r{text}\x1b[K")
         sys.stderr.flush()
+
+    try:
+        yield write
+    finally:
+        if written:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()

@@ -26,12 +26,16 @@ def log(tmp_path):
 
 @pytest.fixture
 def carved(monkeypatch):
-    """Let `carve` give what a test puts into this list."""
+    """Let carving give what a test puts into this list."""
     found: list[Carving] = []
-    module = types.ModuleType("decoder.discovery.carve")
-    module.carve = lambda _frames: tuple(found)
-    monkeypatch.setitem(sys.modules, "decoder.discovery.carve", module)
+    carve_with(monkeypatch, lambda _streams, _progress: tuple(found))
     return found
+
+
+def carve_with(monkeypatch, function):
+    module = types.ModuleType("decoder.discovery.carve")
+    module.carve_streams = function
+    monkeypatch.setitem(sys.modules, "decoder.discovery.carve", module)
 
 
 def counting(**more):
@@ -154,9 +158,18 @@ def test_buses_are_named_where_there_are_several(log, carved, capsys):
     assert "\x1b" not in out
 
 
-def test_only_the_identifiers_asked_for(log, carved, capsys):
-    carved += [counting(), counting(can_id=0x456)]
-    assert {field["id"] for field in whole(capsys, log, "--id", "0x123")["fields"]} == {0x123}
+@pytest.mark.parametrize(("asked", "carved_ids"), [
+    ([], [0x123, 0x124, 0x456]),
+    (["--id", "0x124"], [0x124]),
+    (["--id", "456", "--id", "123"], [0x123, 0x456]),
+])  # fmt: skip
+def test_only_the_identifiers_asked_for_are_carved(tmp_path, monkeypatch, asked, carved_ids):
+    path = tmp_path / "a.log"
+    path.write_text("".join(f"({n + 1}.000000) can0 {can_id}#0{n}\n" for n in range(4) for can_id in (123, 124, 456)))
+    given = []
+    carve_with(monkeypatch, lambda streams, _progress: given.extend(streams) or ())
+    assert main(["carve", str(path), *asked]) == 0
+    assert [one.can_id for one in given] == carved_ids
 
 
 @pytest.mark.parametrize(("arguments", "said"), [
@@ -203,12 +216,10 @@ def test_text_goes_to_any_other_file(log, carved, tmp_path):
 
 
 def test_an_interrupted_run_leaves_the_old_file(log, tmp_path, monkeypatch):
-    def interrupted(frames):
+    def interrupted(streams, progress):
         raise KeyboardInterrupt
 
-    module = types.ModuleType("decoder.discovery.carve")
-    module.carve = interrupted
-    monkeypatch.setitem(sys.modules, "decoder.discovery.carve", module)
+    carve_with(monkeypatch, interrupted)
     out = tmp_path / "fields.txt"
     out.write_text("old")
     assert main(["carve", log, "--out", str(out)]) == 130
@@ -262,10 +273,18 @@ def test_lines_fit_the_terminal(log, carved, capsys, monkeypatch, columns):
     assert max(map(len, capsys.readouterr().out.splitlines())) <= columns
 
 
-def test_what_is_done_is_told_only_where_somebody_watches(log, carved, capsys, monkeypatch):
-    carved.append(counting())
+def test_what_is_done_is_told_only_where_somebody_watches(log, capsys, monkeypatch):
+    def halves(_streams, progress):
+        for share in (0.5, 1.0):
+            if progress is not None:
+                progress(share)
+        return (counting(),)
+
+    carve_with(monkeypatch, halves)
     assert main(["carve", log]) == 0
     assert capsys.readouterr().err == ""
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
     assert main(["carve", log]) == 0
-    assert capsys.readouterr().err == "carving ...\r\x1b[K"
+    said = capsys.readouterr().err
+    assert said.replace("\x1b[K", "").split("\r") == ["", "carving ...", "carving: 50%", "carving: 100%", ""]
+    assert said.endswith("\r\x1b[K")
