@@ -1,10 +1,10 @@
 """Speed and memory as ratios to the libraries that one would use otherwise, all in one run on this machine.
 
-    python3 tools/benchmark.py [--frames N]
+    python3 tools/benchmark.py [--frames N] [--carving]
 
-Makes its input in a temporary folder: a candump log of N frames (1,000,000), a map of their messages, and a second log
-whose identifiers, lengths and contents are mixed. Each side runs in a process of its own, after its imports; the best
-of five rounds counts (of one for the slow sides).
+Makes its input in a temporary folder: a candump log of N frames (1,000,000), a map of their messages, a second log
+whose identifiers, lengths and contents are mixed, and a third of pack controllers, which is carved. Each side runs in
+a process of its own, after its imports; the best of five rounds counts (of one or three for the slow sides).
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from environment import ROOT, ready
 _MESSAGES = 40
 _SIGNALS = 4
 
-# Each side: what it does, rounds. The code sees LOG, MIXED and MAP; work() is timed, prepare() is not. Two sides that
-# belong together follow each other, the slow one first.
+# Each side: what it does, rounds. The code sees LOG, MIXED, PACK and MAP; work() is timed, prepare() is not. Two sides
+# that belong together follow each other, the slow one first.
 _SIDES = {
     "read, python-can": (
         1,
@@ -123,10 +123,28 @@ def work(frames):
 """,
     ),
 }
+# What it costs to carve a capture of pack controllers, against reading its log.
+_PACK_FRAMES = 100_000
+_PACK_IDENTIFIERS = 80
+_PACK_SEED = 300  # of `tools/layouts`, and those behind it
+_PACK_SIDES = {
+    "read the packs' log, python-can": (3, _SIDES["read, python-can"][1].replace("LOG)", "PACK)")),
+    "carve the packs' log, cellglean": (
+        1,
+        """
+from decoder import carve, read_capture
+def prepare():
+    return read_capture(PACK)
+def work(frames):
+    assert len(carve(frames)) == len(frames.rows_of)
+    return len(frames)
+""",
+    ),
+}
 
 _FRAME = """
 import gc, json, resource, sys, time
-LOG, MIXED, MAP, ROUNDS, SIGNALS = {log!r}, {mixed!r}, {map!r}, {rounds}, {signals}
+LOG, MIXED, PACK, MAP, ROUNDS, SIGNALS = {log!r}, {mixed!r}, {pack!r}, {map!r}, {rounds}, {signals}
 prepare = lambda: None
 {code}
 state = prepare()
@@ -146,33 +164,49 @@ def main() -> None:
     """Make the input, run both sides of each pair, print the table."""
     arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     arguments.add_argument("--frames", type=int, default=1_000_000)
-    frames = arguments.parse_args().frames
+    arguments.add_argument("--carving", action="store_true", help="only what carving costs")
+    options = arguments.parse_args()
     interpreter = ready("test")
     with tempfile.TemporaryDirectory() as folder:
-        files = {
-            "log": Path(folder) / "bench.log",
-            "mixed": Path(folder) / "mixed.log",
-            "map": Path(folder) / "bench.dbc",
-        }
-        _write_map(files["map"])
-        _write_log(files["log"], frames)
-        _write_mixed(interpreter, files["mixed"], frames)
-        size_mb = files["log"].stat().st_size / 1e6
-        print(f"{frames:,} frames, {size_mb:.1f} MB of text, {_MESSAGES} messages of {_SIGNALS} signals", flush=True)
-        results = {
-            name: _run(interpreter, name, code, rounds, files)
-            for name, (rounds, code) in {**_SIDES, **_MIXED_SIDES}.items()
-        }
-        names = list(results)
-        for slow, fast in zip(names[::2], names[1::2], strict=True):
-            ratio = results[slow]["seconds"] / results[fast]["seconds"]
-            print(f"{fast.rsplit(',', 1)[0]:20s} {ratio:6.1f} times as fast")
-        print(f"reading takes {results['read, cellglean']['peak_mb'] / size_mb:.2f} times the size of the text")
-        for log, reading in (("log", "read, cellglean"), ("mixed", "read the mixed log, cellglean")):
-            for name, (rounds, code) in _COSTS.items():
-                cost = _run(interpreter, f"{name} ({log})", code, rounds, {**files, "log": files[log]})
-                print(f"{name} ({log}): {cost['seconds'] / results[reading]['seconds']:.2f} times reading it")
+        names = {"log": "bench.log", "mixed": "mixed.log", "pack": "pack.log", "map": "bench.dbc"}
+        files = {key: Path(folder) / name for key, name in names.items()}
+        if not options.carving:
+            _reading_and_decoding(interpreter, files, options.frames)
+        _carving(interpreter, files)
+    if not options.carving:
         _screens(interpreter)
+
+
+def _reading_and_decoding(interpreter: Path, files: dict[str, Path], frames: int) -> None:
+    """Measure both sides of each pair."""
+    _write_map(files["map"])
+    _write_log(files["log"], frames)
+    _write_mixed(interpreter, files["mixed"], frames)
+    size_mb = files["log"].stat().st_size / 1e6
+    print(f"{frames:,} frames, {size_mb:.1f} MB of text, {_MESSAGES} messages of {_SIGNALS} signals", flush=True)
+    results = {
+        name: _run(interpreter, name, code, rounds, files)
+        for name, (rounds, code) in {**_SIDES, **_MIXED_SIDES}.items()
+    }
+    names = list(results)
+    for slow, fast in zip(names[::2], names[1::2], strict=True):
+        ratio = results[slow]["seconds"] / results[fast]["seconds"]
+        print(f"{fast.rsplit(',', 1)[0]:20s} {ratio:6.1f} times as fast")
+    print(f"reading takes {results['read, cellglean']['peak_mb'] / size_mb:.2f} times the size of the text")
+    for log, reading in (("log", "read, cellglean"), ("mixed", "read the mixed log, cellglean")):
+        for name, (rounds, code) in _COSTS.items():
+            cost = _run(interpreter, f"{name} ({log})", code, rounds, {**files, "log": files[log]})
+            print(f"{name} ({log}): {cost['seconds'] / results[reading]['seconds']:.2f} times reading it")
+
+
+def _carving(interpreter: Path, files: dict[str, Path]) -> None:
+    """Measure how many times as long as reading carving takes."""
+    _write_packs(interpreter, files["pack"])
+    print(f"{_PACK_FRAMES:,} frames of pack controllers, {_PACK_IDENTIFIERS} identifiers", flush=True)
+    reading, carving = (
+        _run(interpreter, name, code, rounds, files)["seconds"] for name, (rounds, code) in _PACK_SIDES.items()
+    )
+    print(f"carve: {carving / reading:.1f} times as long as python-can takes to read the same log")
 
 
 def _run(interpreter: Path, name: str, code: str, rounds: int, files: dict[str, Path]) -> dict[str, float]:
@@ -221,6 +255,15 @@ def _write_mixed(interpreter: Path, path: Path, frames: int) -> None:
     """Write periodic broadcast frames of a hundred identifiers, two to eight bytes long."""
     code = (
         f"from pathlib import Path; from tools.traffic import *; write_log(periodic(1, {frames}), Path({str(path)!r}))"
+    )
+    subprocess.run([str(interpreter), "-c", code], cwd=ROOT, check=True)
+
+
+def _write_packs(interpreter: Path, path: Path) -> None:
+    """Write what several pack controllers send: mostly slow fields, some busy ones, counters, checks, multiplexors."""
+    code = (
+        "from pathlib import Path; from tools.layouts.several import several; from tools.traffic import write_log; "
+        f"write_log(several({_PACK_SEED}, {_PACK_IDENTIFIERS}, {_PACK_FRAMES}), Path({str(path)!r}))"
     )
     subprocess.run([str(interpreter), "-c", code], cwd=ROOT, check=True)
 
