@@ -89,7 +89,7 @@ def test_an_index_with_one_value_is_one_series():
 
 
 def test_a_multiplexor_under_a_multiplexor():
-    count = 720
+    count = 540
     chance = np.random.default_rng(3)
     swing = measured(chance, sweep(count, 3300, 4000, 0.8))
     rows = []

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from decoder.bits import Field
 from decoder.discovery.cutting import chart, cut, evidence_of, joined
-from decoder.discovery.field_costs import COUNTER, NUMBER, STATE, UNKNOWN, field_costs
+from decoder.discovery.field_costs import COUNTER, NUMBER, STATE, UNKNOWN
 from decoder.discovery.habits import LONGEST_BITS, STYLE_SHARES, STYLES, kind_surprise, layout_surprise
 from decoder.discovery.moves import moves_of
 from tests.discovery.made_captures import held, measured, payloads, sweep
@@ -23,7 +23,7 @@ def all_free(data):
 
 def costs_of(data, free=None):
     free = all_free(data) if free is None else free
-    return field_costs(moves_of(data), free, np.zeros_like(free))
+    return evidence_of(moves_of(data), free).little
 
 
 def evidence(data):
