@@ -1,7 +1,7 @@
 """How many bits it takes to tell a sequence, without knowing its odds beforehand.
 
-Adaptive codes in closed form: the odds are learned while telling, each symbol starting from half a count (Krichevsky and
-Trofimov, IEEE Transactions on Information Theory 27(2), 1981, from memory).
+Adaptive codes in closed form: the odds are learned while telling, each symbol starting from half a count (Krichevsky
+and Trofimov, IEEE Transactions on Information Theory 27(2), 1981, from memory).
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ def bits_of_yes_no(yes: NDArray[np.int64], no: NDArray[np.int64]) -> NDArray[np.
     Always and never are as likely beforehand as anything in between.
     """
     mixed = _AT_HALVES[0] * 2 + _AT_WHOLES[yes + no + 1] - _AT_HALVES[yes] - _AT_HALVES[no]
-    return np.where((yes == 0) | (no == 0), np.minimum(yes + no, 1.0), mixed + 1.0)
+    return np.asarray(np.where((yes == 0) | (no == 0), np.minimum(yes + no, 1.0), mixed + 1.0))
 
 
 def bits_of_choice(chosen: NDArray[np.int64], of: NDArray[np.int64]) -> NDArray[np.float64]:
     """Give the bits that tell which `chosen` of `of` things are meant, their number being known."""
-    return _AT_WHOLES[of + 1] - _AT_WHOLES[chosen + 1] - _AT_WHOLES[of - chosen + 1]
+    return np.asarray(_AT_WHOLES[of + 1] - _AT_WHOLES[chosen + 1] - _AT_WHOLES[of - chosen + 1])
 
 
 def bits_of_symbols(counts: NDArray[np.int64], kinds: NDArray[np.int64] | int | None = None) -> NDArray[np.float64]:
@@ -42,7 +42,8 @@ def bits_of_symbols(counts: NDArray[np.int64], kinds: NDArray[np.int64] | int | 
     """
     possible = np.asarray(counts.shape[-1] if kinds is None else kinds)
     total = counts.sum(axis=-1)
-    return _at_half(total * 2 + possible) - _at_half(possible) - (_AT_HALVES[counts] - _AT_HALVES[0]).sum(axis=-1)
+    told = (_AT_HALVES[counts] - _AT_HALVES[0]).sum(axis=-1)
+    return np.asarray(_at_half(total * 2 + possible) - _at_half(possible) - told)
 
 
 def _at_half(doubled: NDArray[np.int64]) -> NDArray[np.float64]:

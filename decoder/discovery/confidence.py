@@ -1,7 +1,8 @@
 """How sure a proposal is, as the share of such proposals that are right.
 
-The chance that the weighing of all cuts gives is too bold, for it does not know the ways in which its models are wrong. It
-is corrected by what was counted on made captures (`tools/carve_trial.py`, seeds below 1000), by how often a field changed.
+The chance that the weighing of all cuts gives is too bold, for it does not know the ways in which its models are
+wrong. It is corrected by what was counted on made captures (`tools/carve_trial.py`, seeds below 1000), by how often a
+field changed.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ import numpy as np
 
 from decoder.bits import Field
 from decoder.discovery.best_cut import Piece, best_cut
-from decoder.discovery.field_costs import Costs, field_costs
+from decoder.discovery.field_costs import Costs, Inside, field_costs
 from decoder.discovery.habits import (
     LONGEST_BITS,
     STYLE_CHANGES,
@@ -74,7 +74,10 @@ def evidence_of(moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.boo
     """
     turned = Moves(moves.before[:, ::-1], moves.after[:, ::-1], moves.total)
     more = np.zeros_like(free) if differing is None else differing & free
-    return Evidence(field_costs(moves, free, more), field_costs(turned, _turned_bits(free), _turned_bits(more)))
+    inside: Inside = {}
+    little = field_costs(moves, free, more, inside, turned=False)
+    big = field_costs(turned, _turned_bits(free), _turned_bits(more), inside, turned=True)
+    return Evidence(little, big)
 
 
 def _turned_bits(bits: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -106,7 +109,7 @@ class _Weights:
 def _told(costs: Costs, lowest: NDArray[np.intp] | int, lengths: slice = slice(None)) -> NDArray[np.float64]:
     """Give the weight of fields by kind: what was seen of them, and how usual the kind is at their length."""
     kinds = kind_surprise()[:, lengths]
-    return -(costs.bits[:, lowest, lengths] + (kinds if np.ndim(lowest) == 0 else kinds[:, None]))
+    return np.asarray(-(costs.bits[:, lowest, lengths] + (kinds if np.ndim(lowest) == 0 else kinds[:, None])))
 
 
 def _weights(costs: Costs, byte_order: ByteOrder) -> _Weights:
@@ -185,7 +188,7 @@ def _choices(evidence: Evidence, fields: _Fields, style: ByteOrder) -> Choices:
     other: ByteOrder = "big" if style == "little" else "little"
     usual, unusual = np.log2(_OF_THE_STYLE), np.log2(1 - _OF_THE_STYLE)
     inside = np.logaddexp2(fields.inside[style] + usual, fields.inside[other] + unusual)
-    share = np.where(fields.crossings.big == (style == "big"), usual, unusual)
+    share = np.asarray(np.where(fields.crossings.big == (style == "big"), usual, unusual))
     return Choices(
         evidence.little.changing.reshape(-1, 8),
         inside,
@@ -237,7 +240,7 @@ def cut(layout: Chart, big_odds: float = 0.0) -> tuple[Found, ...]:
 def _found(evidence: Evidence, piece: Piece, usual: ByteOrder) -> Found:
     """Give a field of the cut with its likeliest kind and length."""
     bits = piece.field.bit_numbers()
-    low, high, length = bits[0], bits[-1], piece.field.length
+    low, length = bits[0], piece.field.length
     byte_order = usual if piece.is_inside else piece.field.byte_order
     if byte_order == "little":
         costs, lowest = evidence.little, low
@@ -253,7 +256,11 @@ def _found(evidence: Evidence, piece: Piece, usual: ByteOrder) -> Found:
     at_least = np.cumsum(share[::-1])[::-1]
     safe = length + int(np.flatnonzero(at_least >= _SAFE)[-1])
     return Found(
-        *(_place(low, more, byte_order) for more in (length, safe, length + int(np.argmax(share)))), kind, piece.chance
+        certain=_place(low, length, byte_order),
+        field=_place(low, safe, byte_order),
+        likely=_place(low, length + int(np.argmax(share)), byte_order),
+        kind=kind,
+        chance=piece.chance,
     )
 
 

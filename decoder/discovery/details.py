@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.bits import Field
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from decoder.bits import Field
 
 _MOST_VALUES: Final = 64
 _REGULAR: Final = 0.9

@@ -69,10 +69,27 @@ class Costs:
     set_: NDArray[np.bool_]
 
 
-def field_costs(moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.bool_]) -> Costs:
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What fields from one bit up cost, of several lengths: kinds x lengths; how many values and changes each has."""
+
+    bits: NDArray[np.float64]
+    distinct: NDArray[np.int64]
+    times: NDArray[np.int64]
+
+
+# Fields inside one byte are the same in either byte order: by byte, counted from the payload's first, and lowest bit.
+Inside = dict[tuple[int, int], Told]
+
+
+def field_costs(
+    moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.bool_], inside: Inside, *, turned: bool
+) -> Costs:
     """Give the cost of each field of 1 to 32 bits whose bits are all `free` (bool, by bit number); else infinite.
 
     differing : bits that count as changing although they never flip in these moves
+    inside : is filled with the fields inside bytes, or has them already from the other byte order
+    turned : whether the bytes of the payload are reversed here
     """
     width = moves.bits
     bits = np.full((len(KINDS), width, LONGEST_BITS), np.inf)
@@ -81,7 +98,10 @@ def field_costs(moves: Moves, free: NDArray[np.bool_], differing: NDArray[np.boo
     reach = _reach(free)
     at = np.flatnonzero(changing)
     for lowest in at:
-        _fill_from(moves, int(lowest), at, int(reach[lowest]), bits, changes)
+        byte = width // 8 - 1 - lowest // 8 if turned else lowest // 8
+        tops = at[(at >= lowest) & (at < lowest + reach[lowest])]
+        told = _told_from(moves, int(lowest), tops - lowest + 1, inside, (int(byte), int(lowest) % 8))
+        _fill(told, tops - lowest + 1, bits[:, lowest, : reach[lowest]], changes[lowest, : reach[lowest]])
     _fill_resting(at, reach, bits, changes)
     bits += np.where(changes > 0, change_surprise(changes), 0.0)
     ones = np.unpackbits(moves.before[:1], bitorder="little").astype(np.bool_) if len(moves) else np.zeros_like(free)
@@ -95,17 +115,23 @@ def _reach(free: NDArray[np.bool_]) -> NDArray[np.int64]:
     return np.minimum(room, LONGEST_BITS)
 
 
-def _fill_from(
-    moves: Moves,
-    lowest: int,
-    at: NDArray[np.intp],
-    reach: int,
-    bits: NDArray[np.float64],
-    changes: NDArray[np.int64],
-) -> None:
-    """Work out all fields whose least significant bit is the changing bit `lowest`."""
-    tops = at[(at >= lowest) & (at < lowest + reach)]
-    lengths = tops - lowest + 1
+def _told_from(moves: Moves, lowest: int, lengths: NDArray[np.int64], inside: Inside, place: tuple[int, int]) -> Told:
+    """Work out the fields from the changing bit `lowest` up to another changing bit."""
+    short = int(np.searchsorted(lengths, 8 - lowest % 8, side="right"))
+    known = inside.get(place)
+    if known is None:
+        known = inside[place] = _worked_out(moves, lowest, lengths[:short])
+    if short == len(lengths):
+        return known
+    longer = _worked_out(moves, lowest, lengths[short:])
+    return Told(
+        np.concatenate([known.bits, longer.bits], axis=1),
+        np.concatenate([known.distinct, longer.distinct]),
+        np.concatenate([known.times, longer.times]),
+    )
+
+
+def _worked_out(moves: Moves, lowest: int, lengths: NDArray[np.int64]) -> Told:
     window = window_at(moves, lowest)
     times = changes_of(window, masks_of(window, lowest, lengths))
     seldom = int(np.searchsorted(times, SELDOM * len(moves), side="right"))
@@ -113,15 +139,18 @@ def _fill_from(
     distinct = np.zeros(len(lengths), np.int64)
     told[:, :seldom], distinct[:seldom] = _seldom(moves, lowest, lengths[:seldom], times[:seldom])
     told[:, seldom:], distinct[seldom:] = _busy(moves, lowest, lengths[seldom:], times[seldom:])
-    # Longer fields whose further bits never change: another value costs nothing more, unless it is told in full.
-    stretch = np.arange(1, reach + 1)
+    return Told(told, distinct, times)
+
+
+def _fill(told: Told, lengths: NDArray[np.int64], bits: NDArray[np.float64], changes: NDArray[np.int64]) -> None:
+    """Fill in all lengths: where further bits never change, a value costs nothing more, unless it is told in full."""
+    stretch = np.arange(1, len(changes) + 1)
     step = np.searchsorted(lengths, stretch, side="right") - 1
     more = stretch - lengths[step]
-    filled = told[:, step]
-    filled[STATE] += more * (distinct[step] - 1)
-    filled[UNKNOWN] += more * times[step]
-    bits[:, lowest, :reach] = filled
-    changes[lowest, :reach] = times[step]
+    bits[:] = told.bits[:, step]
+    bits[STATE] += more * (told.distinct[step] - 1)
+    bits[UNKNOWN] += more * told.times[step]
+    changes[:] = told.times[step]
 
 
 def _values(moves: Moves, lowest: int, lengths: NDArray[np.int64]) -> tuple[NDArray[np.int64], ...]:

@@ -1,10 +1,10 @@
 """How people lay frames out: what is expected of a field before its bits are looked at, in bits of surprise.
 
-The numbers were counted in layouts that `tools/layouts` makes (seeds 200 to 299) and rounded towards even shares; those
-follow what is seen in captures of real packs. Common practice, no other source.
+The numbers were counted in layouts that `tools/layouts` makes (seeds 200 to 299) and rounded towards even shares;
+those follow what is seen in captures of real packs. Common practice, no other source.
 
-A frame is laid out in stretches of bytes, each in one style: flags, 2-bit states, bytes, 16-bit words, ... The style of a
-byte is not known; it is like that of the byte before, most of the time.
+A frame is laid out in stretches of bytes, each in one style: flags, 2-bit states, bytes, 16-bit words, ... The style
+of a byte is not known; it is like that of the byte before, most of the time.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ _SHARE_OF_LENGTH: Final = {
 _SHARE_OF_OTHERS: Final = 0.0003
 
 # Lengths of the fields in one style of layout, the rest being as in general, and the share of bytes in that style.
-_STYLES: Final = (
+_STYLES: Final[tuple[tuple[dict[int, float], float], ...]] = (
     ({}, 0.22),
     ({1: 0.85, 2: 0.08}, 0.18),
     ({2: 0.90, 1: 0.05}, 0.18),
@@ -64,9 +64,9 @@ STYLES: Final = len(_STYLES)
 STYLE_SHARES: Final = np.array([share for _, share in _STYLES]) / sum(share for _, share in _STYLES)
 STYLE_CHANGES: Final = 0.25  # from one byte to the next
 
-# Surprise at where the first bit of a field stands in its byte (bit 0 of a little-endian, bit 7 of a big-endian field counts
-# as the byte's border): at byte, nibble, other even and odd positions; a row for each sort of length. Fields follow one
-# another, so a usual place is no surprise.
+# Surprise at where the first bit of a field stands in its byte (bit 0 of a little-endian, bit 7 of a big-endian field
+# counts as the byte's border): at byte, nibble, other even and odd positions; a row for each sort of length. Fields
+# follow one another, so a usual place is no surprise.
 _AT_BORDER: Final = {
     "bytes": (0.0, 6.5, 7.5, 8.5),
     "nibbles": (0.0, 0.3, 6.5, 7.5),

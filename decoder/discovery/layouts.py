@@ -109,4 +109,8 @@ def _joined(one: Layout, other: Layout) -> Layout | None:
     if not np.array_equal(one.members[0][1].free, other.members[0][1].free):
         return None
     both = chart(joined([one.chart.evidence, other.chart.evidence]))
-    return Layout(one.members + other.members, both) if both.total > one.chart.total + other.chart.total + _WORTH_BITS else None
+    return (
+        Layout(one.members + other.members, both)
+        if both.total > one.chart.total + other.chart.total + _WORTH_BITS
+        else None
+    )

@@ -83,7 +83,7 @@ def _kin(counts: NDArray[np.int64], carry_from: float, carry_to: float) -> tuple
 
 
 def _chain(flips: list[int], bit: int, following: Callable[[int], tuple[int, int]], share: float) -> int:
-    """Follow neighbours in both byte orders as long as each flips enough (or, `share` being negative, little enough)."""
+    """Follow neighbours in both byte orders while each flips enough (`share` being negative: little enough)."""
     mask = 0
     for order in (0, 1):
         at, onward = bit, following(bit)[order]
@@ -106,7 +106,7 @@ def _upward(bit: int) -> tuple[int, int]:
 
 def changes_of(window: Window, masks: NDArray[np.uint64]) -> NDArray[np.int64]:
     """Give how often fields (masks of window bits) change."""
-    return ((window.words & masks[:, None]) != 0) @ window.weights
+    return np.asarray(((window.words & masks[:, None]) != 0) @ window.weights)
 
 
 def masks_of(window: Window, lowest: int, lengths: NDArray[np.int64]) -> NDArray[np.uint64]:
@@ -123,7 +123,7 @@ def _others(
     packed = np.packbits(rare, axis=1, bitorder="little").view("<u8")[:, 0]
     busy = (times > _FEW_TIMES).astype(np.intp)
     akin = window.kin[busy, 0, lowest - window.first_bit] | window.kin[busy, 1, tops - window.first_bit]
-    return packed & ~masks & ~akin
+    return np.asarray(packed & ~masks & ~akin)
 
 
 def seldom_bits(
@@ -141,7 +141,7 @@ def seldom_bits(
     alone = times - both
     learned = bits_of_choice(both, event) + np.log2(event + 1.0)
     rest = int(window.weights.sum()) - event
-    return 1 - np.logaddexp2(-learned, -taking_part) + bits_of_choice(alone, rest)
+    return np.asarray(1 - np.logaddexp2(-learned, -taking_part) + bits_of_choice(alone, rest))
 
 
 def situations(window: Window, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -167,4 +167,4 @@ def often_bits(old: NDArray[np.int64], new: NDArray[np.int64], situation: NDArra
     count = 2 * SITUATIONS * len(old)
     all_ = np.bincount(where.ravel(), minlength=count)
     yes = np.bincount(where[old != new], minlength=count)
-    return bits_of_yes_no(yes, all_ - yes).reshape(len(old), -1).sum(axis=1)
+    return np.asarray(bits_of_yes_no(yes, all_ - yes).reshape(len(old), -1).sum(axis=1))

@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # Enough for a bit that changes in one payload of a hundred to show its habits. Common practice, no source.
-MOST_MOVES: Final = 1024
+MOST_MOVES: Final = 640
 _BLOCK: Final = 64
 _RARE: Final = 24  # of a bit that changes no more often than this, every change is in the sample
+_MOST_RARE: Final = 3  # unless such changes alone are more than so many samples
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +39,7 @@ class Moves:
     @property
     def bits(self) -> int:
         """How many bits a payload has."""
-        return self.before.shape[1] * 8
+        return int(self.before.shape[1]) * 8
 
     @cached_property
     def windows(self) -> dict[int, object]:
@@ -68,7 +69,7 @@ class Moves:
 
 def flip_counts(flips: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Count the ones of each bit, by DBC bit number (bit 0 of byte 0 first)."""
-    return np.unpackbits(flips, axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    return np.asarray(np.unpackbits(flips, axis=1, bitorder="little").sum(axis=0, dtype=np.int64))
 
 
 def moves_of(data: NDArray[np.uint8], most: int = MOST_MOVES) -> Moves:
@@ -92,7 +93,8 @@ def _sample(flips: NDArray[np.uint8], most: int) -> NDArray[np.intp]:
     chosen[(begins[:, None] + np.arange(_BLOCK)).ravel()] = True
     counts = flip_counts(flips)
     rare = np.packbits((counts > 0) & (counts <= _RARE), bitorder="little")
-    chosen |= (flips & rare).any(axis=1)
+    changing = np.flatnonzero((flips & rare).any(axis=1))
+    chosen[changing[:: len(changing) // (_MOST_RARE * most) + 1]] = True
     return np.flatnonzero(chosen)
 
 

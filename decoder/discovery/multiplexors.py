@@ -1,8 +1,8 @@
 """Multiplexors: values that decide what the other bits of a payload mean.
 
-Told from description length: sorted by the multiplexor's value, the other bits change far less from one payload to the
-next with the same value than they do in order of time. Bits that keep changing as in order of time are common to all
-values. Counters in step with the multiplexor would look like that too, so bits that count say nothing.
+Told from description length: sorted by the multiplexor's value, the other bits change far less from one payload to
+the next with the same value than they do in order of time. Bits that keep changing as in order of time are common to
+all values. Counters in step with the multiplexor would look like that too, so bits that count say nothing.
 """
 
 from __future__ import annotations
@@ -26,12 +26,15 @@ _FEWEST_EACH: Final = 2.5  # payloads a value, on average
 _OFTEN: Final = 0.08  # a multiplexor changes in at least this share of the moves
 _MARGIN_BITS: Final = 3.0  # by which a bit must be cheaper to count as one that depends on the multiplexor
 _WORTH_BITS: Final = 40.0  # that a multiplexor must save in all, against the number of fields looked at
-# Surprise at a multiplexor that is not in the first byte, or does not begin at a byte or nibble. Common practice, no source.
+# Surprise at a multiplexor that is not in the first byte, or does not begin at a byte or nibble. Common practice, no
+# source.
 _NOT_FIRST_BITS: Final = 4.0
 _NO_BORDER_BITS: Final = 5.0
 _REGULAR_BITS: Final = 0.7  # a payload, that tell which value comes next where they come in a turn
 _CALMER: Final = 0.95  # of the flips in order of time, so many at most are left under each value
-_MOST_IRREGULAR: Final = 12  # values that come in no turn and by small steps; a number that another one follows has more
+_MOST_IRREGULAR: Final = (
+    12  # values that come in no turn and by small steps; a number that another one follows has more
+)
 _SMALL_STEP: Final = 0.15  # of the span of the values, on average; values in no order make steps of a third of it
 _MOST_TRIED: Final = 4
 _MOST_LONGER: Final = 2
@@ -63,8 +66,8 @@ class Multiplexor:
 def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> list[Multiplexor]:
     """Give what could be the multiplexor of payloads (n x width, in order of time), the most saving first.
 
-    Only `free` bits (bool, by bit number) are looked at. Whether the best of them is one is seen when the payloads are cut
-    with and without it.
+    Only `free` bits (bool, by bit number) are looked at. Whether the best of them is one is seen when the payloads are
+    cut with and without it.
     """
     if len(data) < _FEWEST_ROWS:
         return []
@@ -111,7 +114,7 @@ def _judged(
     counted_flips: NDArray[np.int64],
     telling: NDArray[np.bool_],
 ) -> Multiplexor | None:
-    """Weigh one field as the multiplexor; `telling` are the bits that could show it, `counted_flips` of each in time."""
+    """Weigh one field as the multiplexor; `telling` bits could show it, `counted_flips` is of each in time."""
     values = Payloads(data).field(field).astype(np.int64)
     counted = np.bincount(values, minlength=1 << field.length)
     distinct = int((counted > 0).sum())
@@ -190,7 +193,7 @@ def sequence_bits(values: NDArray[np.int64]) -> float:
     span = int(values.max() - values.min()) + 1
     steps = np.unique((values[1:] - values[:-1]) % span, return_counts=True)[1]
     by_step = float(bits_of_symbols(np.append(steps, 0))) + len(steps) * np.log2(span)
-    return min(by_value, by_step)
+    return min(by_value, float(by_step))
 
 
 def _counting_bits(data: NDArray[np.uint8], usable: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -1,5 +1,7 @@
-"""The parts of a stream that each have one layout: what is common to all payloads, and what stands under each value of a
-multiplexor. A multiplexor is believed where the parts together are described in fewer bits than the whole.
+"""The parts of a stream that each have one layout.
+
+What is common to all payloads, and what stands under each value of a multiplexor. A multiplexor is believed where the
+parts together are described in fewer bits than the whole.
 """
 
 from __future__ import annotations
@@ -24,8 +26,8 @@ if TYPE_CHECKING:
 _DEEPEST: Final = 2  # multiplexors inside one another
 _MOST_ROWS: Final = 640  # payloads that decide whether there is a multiplexor
 _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it
-# And what share of the description; numbers that follow one another save some as well. A multiplexor usually stands in the
-# first two bytes. Common practice, no source.
+# And what share of the description; numbers that follow one another save some as well. A multiplexor usually stands
+# in the first two bytes. Common practice, no source.
 _WORTH_SHARE: Final = 0.12
 _WORTH_SHARE_ELSEWHERE: Final = 0.3
 _ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor

@@ -1,8 +1,8 @@
 """What carving proposes: a field, what kind it is, and how sure that is.
 
-Kinds: ``constant`` (never changed), ``counter``, ``check`` (determined by other bits), ``flag`` (one bit), ``state`` (few
-values, rarely changing), ``number`` (small differences in time), ``multiplexor`` (decides what the other bits mean),
-``text`` (ASCII), ``unknown`` (changes, but follows no model: as good as noise).
+Kinds: ``constant`` (never changed), ``counter``, ``check`` (determined by other bits), ``flag`` (one bit), ``state``
+(few values, rarely changing), ``number`` (small differences in time), ``multiplexor`` (decides what the other bits
+mean), ``text`` (ASCII), ``unknown`` (changes, but follows no model: as good as noise).
 """
 
 from __future__ import annotations

@@ -24,11 +24,11 @@ _CONSTANT_CONFIDENCE: Final = 0.1  # that a run of resting bits is one field: wh
 
 
 def resting_fields(data: NDArray[np.uint8], open_: NDArray[np.bool_], selector: Selector | None) -> Iterator[Proposal]:
-    """Propose text and constants among the bits that are `open_` (bool, by bit number): of no field, and never changing."""
+    """Propose text and constants among the bits that are `open_` (bool, by bit number): of no field, never changing."""
     if not len(data):
         return
     payload = data[0].tobytes()
-    whole = open_.reshape(-1, 8).all(axis=1)
+    whole = np.asarray(open_.reshape(-1, 8).all(axis=1))
     text = np.zeros(len(whole), np.bool_)
     for begin, end in _runs(whole & np.array([_is_letter(byte) for byte in payload], np.bool_)):
         part = payload[begin:end]
@@ -49,7 +49,7 @@ def resting_fields(data: NDArray[np.uint8], open_: NDArray[np.bool_], selector: 
 def _constants(data: NDArray[np.uint8], open_: NDArray[np.bool_], selector: Selector | None) -> Iterator[Proposal]:
     """Propose runs of whole bytes, and what is left of bytes that have fields as well."""
     payloads = Payloads(data[:1])
-    whole = open_.reshape(-1, 8).all(axis=1)
+    whole = np.asarray(open_.reshape(-1, 8).all(axis=1))
     for begin, end in _runs(whole):
         for first in range(begin, end, MAX_FIELD_BITS // 8):
             last = min(first + MAX_FIELD_BITS // 8, end)

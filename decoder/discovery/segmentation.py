@@ -1,11 +1,11 @@
 """Cutting a payload into fields as a whole: among all ways to cut it, in both byte orders, how likely each field is.
 
-A cut is a path through the bytes. Between two bytes at most one field crosses: a little-endian one takes the upper bits
-of the byte it leaves and the lower bits of the byte it enters, a big-endian one the lower and then the upper bits. So the
-state between bytes is how many bits of the next byte such a field has taken, and from which side: fifteen states a byte.
-Beside it runs the style of the layout, which the lengths of fields depend on and which may change where no field crosses.
-Sums over all paths (the forward and backward pass of hidden Markov models) give the chance of each field, and the cut
-shown is the one with the most expected right fields.
+A cut is a path through the bytes. Between two bytes at most one field crosses: a little-endian one takes the upper
+bits of the byte it leaves and the lower bits of the byte it enters, a big-endian one the lower and then the upper
+bits. So the state between bytes is how many bits of the next byte such a field has taken, and from which side:
+fifteen states a byte. Beside it runs the style of the layout, which the lengths of fields depend on and which may
+change where no field crosses. Sums over all paths (the forward and backward pass of hidden Markov models) give the
+chance of each field, and the cut shown is the one with the most expected right fields.
 
 All weights are log2 of a probability: zero is certain and minus infinity impossible.
 """
@@ -92,7 +92,7 @@ def _log_sum(values: Floats, axis: int) -> Floats:
     top = values.max(axis=axis, keepdims=True, initial=-np.inf)
     base = np.where(np.isfinite(top), top, 0.0)
     with np.errstate(divide="ignore"):
-        return np.log2(np.exp2(values - base).sum(axis=axis)) + np.squeeze(base, axis=axis)
+        return np.asarray(np.log2(np.exp2(values - base).sum(axis=axis)) + np.squeeze(base, axis=axis))
 
 
 def _between(changing: NDArray[np.bool_], inside: Floats) -> Floats:
@@ -118,10 +118,10 @@ class _Walk:
 
     def _mixed(self, weights: Floats) -> Floats:
         """Let the style change."""
-        return np.logaddexp2(weights + self.keep, _log_sum(weights, axis=0) + self.fresh)
+        return np.asarray(np.logaddexp2(weights + self.keep, _log_sum(weights, axis=0) + self.fresh))
 
     def _mixed_back(self, weights: Floats) -> Floats:
-        return np.logaddexp2(weights + self.keep, _log_sum(weights + self.fresh, axis=0))
+        return np.asarray(np.logaddexp2(weights + self.keep, _log_sum(weights + self.fresh, axis=0)))
 
     def forward(self) -> tuple[Floats, Floats]:
         """Give the weight of all ways to each state (bytes + 1 x 15 x styles) and to each point of leaving."""
@@ -153,7 +153,7 @@ class _Walk:
 
     @staticmethod
     def _left(to: Floats, between: Floats) -> Floats:
-        """Give the weight of all ways to where a field leaves this byte: little-endian at bits 0..7, then big-endian."""
+        """Give the weight of all ways to where a field leaves this byte: little-endian at bits 0..7, big-endian."""
         little = _log_sum(to[:8, None] + between[:8, :8], axis=0)
         ends = to[[0, *range(8, 15)]]  # free up to 8, 7, ... 1
         big = _log_sum(ends[:, None] + np.swapaxes(between[1:, [8, 7, 6, 5, 4, 3, 2, 1]], 0, 1), axis=0)

@@ -12,7 +12,6 @@ from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939 import j1939_transfers
 from decoder.transport.j1939_id import is_transport
 from decoder.transport.services import NEGATIVE, echo_of_answer
-from decoder.transport.transfers import Transfers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.frames import Frames, Key
+    from decoder.transport.transfers import Transfers
 
 # The length that most payloads have is carved, unless nearly all others are longer: see `_usual_length`.
 _NEARLY_ALL: Final = 0.9
@@ -71,8 +71,8 @@ def _usual_length(length: NDArray[np.uint8]) -> int:
 
 def _of_transfers(frames: Frames, transfers: Transfers) -> Iterator[Stream]:
     """Give the whole messages of each sender that begin alike."""
-    numbers = np.flatnonzero(transfers.whole & (transfers.received > 0))
-    known = sorted(((*_alike(transfers, number), int(number)) for number in numbers), key=_without_number)
+    numbers = np.flatnonzero(transfers.whole & (transfers.received > 0)).tolist()
+    known = sorted(((*_alike(transfers, number), number) for number in numbers), key=_without_number)
     for (key, pgn, prefix), members in groupby(known, key=lambda one: one[:3]):
         rows = np.array([one[3] for one in members], np.intp)
         received = transfers.received[rows]
@@ -82,12 +82,11 @@ def _of_transfers(frames: Frames, transfers: Transfers) -> Iterator[Stream]:
             continue
         data = transfers.data[transfers.byte_start[rows][:, None] + np.arange(usual)]
         last = transfers.last_row[rows]
-        kind = "iso-tp" if pgn is None else "j1939-tp"
         yield Stream(
             bus=frames.bus_names[key.bus],
             can_id=key.can_id,
             extended=key.extended,
-            carrier=Carrier(kind, prefix, pgn),
+            carrier=Carrier("iso-tp" if pgn is None else "j1939-tp", prefix, pgn),
             time_ns=frames.time_ns[last],
             data=data,
             row=last,

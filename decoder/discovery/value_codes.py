@@ -1,7 +1,7 @@
 """How fields change: what it takes to tell a value when the one before is known, by kind of field.
 
-Arrays are lengths x moves: the same bits read as fields of several lengths at once. All differences are taken modulo the
-field's range, so signed and unsigned numbers, and such that wrap, are alike.
+Arrays are lengths x moves: the same bits read as fields of several lengths at once. All differences are taken modulo
+the field's range, so signed and unsigned numbers, and such that wrap, are alike.
 """
 
 from __future__ import annotations
@@ -76,13 +76,13 @@ def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool)
     jumping = _jump_bits(came, classes == _JUMP, histogram[:, 0, :_JUMP].sum(axis=1), masks)
     downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
     told = _told(histogram, downs[:, None], masks)[:, 0] + np.where(masks > 1, jumping, 0.0)
-    return told.reshape(ways, -1).min(axis=0) + np.where(masks[: len(old)] > 1, 1.0, 0.0)
+    return np.asarray(told.reshape(ways, -1).min(axis=0) + np.where(masks[: len(old)] > 1, 1.0, 0.0))
 
 
 def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
     """Tell new values of one field (1-D) by those that the field before it in the payload has at the same time.
 
-    Cells and temperatures stand side by side and are nearly alike. A difference takes about two bits for each of its own.
+    Cells and temperatures stand side by side and are nearly alike. A difference takes two bits for each of its own.
     """
     full = 1 << length
     difference = (new - neighbour) % full
@@ -114,13 +114,13 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
     bits = _told(histogram, downs, masks).sum(axis=1) + jumping
     bits[-lengths:] += np.log2(masks[-lengths:] + 1.0)  # the middle
-    return bits.reshape(ways, -1).min(axis=0)
+    return np.asarray(bits.reshape(ways, -1).min(axis=0))
 
 
 def _pace(step: Values, limits: Values) -> Values:
     """Sort how far each move goes: not, by one, by two or three, further."""
     size = np.minimum(step, limits + 1 - step)
-    return np.minimum(size, 1) + (size > 1) + (size > 3)
+    return np.asarray(np.minimum(size, 1) + (size > 1) + (size > 3))
 
 
 def _middle(values: Values, masks: Values) -> Values:
@@ -140,7 +140,7 @@ def _expected(old: Values, new: Values, limits: Values) -> list[Values]:
 
 
 def _mean_before(old: Values, new: Values, limits: Values, size: int) -> Values:
-    """Give the rounded mean of the last `size` values before each move; all ones are left out where others are there."""
+    """Give the rounded mean of the last `size` values before each move, all ones left out where others are there."""
     values = np.concatenate([old[:, :1], new], axis=1)
     there = (values != limits) | (limits <= _FINE)
     sums, counts = np.cumsum(np.where(there, values, 0), axis=1), np.cumsum(there, axis=1)
@@ -150,18 +150,8 @@ def _mean_before(old: Values, new: Values, limits: Values, size: int) -> Values:
     return np.where(of > 0, (2 * sums[:, :-1] + of) // np.maximum(2 * of, 1), old)
 
 
-def _busy_bits(difference: Values, masks: Values, jump: NDArray[np.bool_], situation: Values, situations: int) -> Bits:
-    classes, down = _classes(difference, masks[:, None], jump)
-    histogram = _histogram(classes, situation, situations)
-    falling = down & (classes > 0) & (classes < _JUMP)
-    bits = _jump_bits(histogram.sum(axis=1), masks)
-    for one in range(situations):
-        bits += _told(histogram[:, one], (falling & (situation == one)).sum(axis=1), masks, _SHAPES)
-    return bits
-
-
 def _classes(difference: Values, limits: Values) -> tuple[Values, NDArray[np.bool_]]:
-    """Sort differences by size: 0, 1, 2, 3, 4 and 5, 6 and 7, 8 to 11, ...: two classes an octave; and tell their sign."""
+    """Sort differences by size (0, 1, 2, 3, 4 and 5, 6 and 7, 8 to 11, ...: two classes an octave) and sign."""
     down = difference > limits >> 1
     size = np.where(down, limits + 1 - difference, difference)
     _, octave = np.frexp(size.astype(np.float64))
@@ -171,7 +161,7 @@ def _classes(difference: Values, limits: Values) -> tuple[Values, NDArray[np.boo
 
 def _jumps(old: Values, new: Values, limits: Values) -> NDArray[np.bool_]:
     """Tell which moves go to or from all ones."""
-    return ((old == limits) | (new == limits)) & (limits > _FINE)
+    return np.asarray(((old == limits) | (new == limits)) & (limits > _FINE))
 
 
 def _is_far(classes: Values, limits: Values) -> NDArray[np.bool_]:
@@ -240,7 +230,9 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
             state[at] = number[at] = 0.0
         elif kinds <= _MOST_LEVELS:
             share = np.bincount(order) / len(order)
-            told = float(-np.log2(share[order[1:]] / (1 - share[order[:-1]]), where=kinds > 2, out=np.zeros(len(came))).sum())
+            told = float(
+                -np.log2(share[order[1:]] / (1 - share[order[:-1]]), where=kinds > 2, out=np.zeros(len(came))).sum()
+            )
             told += (kinds - 2) * np.log2(len(order)) / 2
             if kinds <= MOST_STATES:
                 state[at] = min(told + (kinds - 1) * length, length * len(came))
@@ -279,7 +271,7 @@ def _returning_bits(old: Values, new: Values, length: int) -> float:
     told = returns * -np.log2(share) + (len(back) - returns) * -np.log2(1 - share) if returns < len(back) else 0.0
     # Sizes in a code of Golomb's kind: a number of low bits in full, the rest by counting.
     sizes = min(float((2 + low + (size >> low)).sum()) for low in range(_LOW_BITS)) + np.log2(_LOW_BITS)
-    return float(told + sizes) + np.log2(len(back))
+    return float(told + sizes + np.log2(len(back)))
 
 
 def steps_evenly(old: Values, new: Values, masks: Values) -> NDArray[np.bool_]:
@@ -290,7 +282,7 @@ def steps_evenly(old: Values, new: Values, masks: Values) -> NDArray[np.bool_]:
 
 
 def counter_bits(old: Values, new: Values, length: int) -> float:
-    """One step forward, modulo the field's range or the span of the values seen; exceptions by a few steps, or in full."""
+    """One step forward, modulo the field's range or the span of the values; exceptions by a few steps, or in full."""
     low, high = int(min(old.min(), new.min())), int(max(old.max(), new.max()))
     best = np.inf
     for modulus, extra in ((1 << length, 0.0), (high - low + 1, float(length))):
