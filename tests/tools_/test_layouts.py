@@ -16,6 +16,7 @@ from tools.layouts.counters_and_checks import crc8
 from tools.layouts.habits import draw_habits
 from tools.layouts.pack_world import make_world
 from tools.layouts.recording import Task, _laid_out, make_trial
+from tools.layouts.several import several
 from tools.layouts.sheet import Sheet, field_at
 from tools.layouts.truth import Draft, measured, rows_under
 
@@ -278,3 +279,19 @@ def test_frames_with_another_identifiers_payload_are_rare_and_known(streams):
     unsound = [np.count_nonzero(~stream.sound) for stream in streams]
     assert 1 <= sum(unsound) <= 30
     assert max(unsound) <= 3
+
+
+def test_several_captures_are_one_in_the_order_of_time():
+    first = make_trial(900).frames
+    wanted = len(first.rows_of) + 3
+    joined = several(900, wanted, 3000)
+    assert len(joined) == 3000
+    assert len(joined.rows_of) == wanted
+    assert joined.bus_names == ("can0", "can1")
+    assert np.all(np.diff(joined.time_ns) >= 0)
+    own = joined.bus == 0
+    count = np.count_nonzero(own)
+    assert 0 < count < 3000
+    assert np.array_equal(joined.data[own], first.data[:count])
+    assert np.array_equal(joined.can_id[own], first.can_id[:count])
+    assert len(np.unique(joined.can_id[~own])) == 3
