@@ -12,7 +12,7 @@ from decoder.bits import Field
 if TYPE_CHECKING:
     from decoder.discovery.segmentation import Chances, Crossings
 
-_LEAST: Final = 0.002  # a field less likely than this is not looked at
+_LEAST: Final = 1e-4  # a field less likely than this is not looked at
 _FULL: Final = 8
 
 

@@ -131,9 +131,9 @@ def _resting_of(part: Part, open_: NDArray[np.bool_], fields: Sequence[Proposal]
         return
     changing = np.unpackbits(np.bitwise_or.reduce(part.data ^ part.data[0], axis=0), bitorder="little").astype(np.bool_)
     yield from resting_fields(part.data, open_ & ~changing, part.selector)
+    taken = open_ & ~changing
     for inner in part.inner:
-        here = inner.free.copy()
-        here &= changing | ~open_
+        here = inner.free & ~taken
         for proposal in fields:
             if proposal.multiplexor is None or _reaches(proposal.multiplexor, inner.selector):
                 here[list(proposal.field.bit_numbers())] = False

@@ -27,7 +27,7 @@ def bits_of_yes_no(yes: NDArray[np.int64], no: NDArray[np.int64]) -> NDArray[np.
     Always and never are as likely beforehand as anything in between.
     """
     mixed = _AT_HALVES[0] * 2 + _AT_WHOLES[yes + no + 1] - _AT_HALVES[yes] - _AT_HALVES[no]
-    return np.asarray(np.where((yes == 0) | (no == 0), np.minimum(yes + no, 1.0), mixed + 1.0))
+    return np.asarray(np.where((yes == 0) | (no == 0), np.minimum(yes + no, 2.0), mixed + 1.0))
 
 
 def bits_of_choice(chosen: NDArray[np.int64], of: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -234,24 +234,49 @@ def cut(layout: Chart, big_odds: float = 0.0) -> tuple[Found, ...]:
     crossings = (1 - big) * layout.little.crossings + big * layout.big.crossings
     usual: ByteOrder = "big" if big >= 0.5 else "little"
     pieces = best_cut(Chances(0.0, inside, crossings), layout.crossings)
-    return tuple(_found(layout.evidence, piece, usual) for piece in pieces)
+    pieces += _left_over(layout.evidence.little.changing, pieces)
+    return tuple(_found(layout.evidence, piece, usual, max(big, 1 - big)) for piece in pieces)
 
 
-def _found(evidence: Evidence, piece: Piece, usual: ByteOrder) -> Found:
-    """Give a field of the cut with its likeliest kind and length."""
-    bits = piece.field.bit_numbers()
-    low, length = bits[0], piece.field.length
-    byte_order = usual if piece.is_inside else piece.field.byte_order
-    if byte_order == "little":
-        costs, lowest = evidence.little, low
-    else:
-        costs, lowest = evidence.big, _turned(low, evidence.width)
+def _left_over(changing: NDArray[np.bool_], pieces: Sequence[Piece]) -> tuple[Piece, ...]:
+    """Give the changing bits that no likely field covers, one by one."""
+    covered = [bit for piece in pieces for bit in piece.field.bit_numbers()]
+    return tuple(Piece(Field(bit, 1), 0.0) for bit in np.setdiff1d(np.flatnonzero(changing), covered).tolist())
+
+
+def _by_length(evidence: Evidence, byte_order: ByteOrder, low: int, length: int) -> tuple[NDArray[np.float64], int]:
+    """Give the weight of a field from DBC bit `low` up by its length, from `length` on, and its likeliest kind."""
+    costs = evidence.little if byte_order == "little" else evidence.big
+    lowest = low if byte_order == "little" else _turned(low, evidence.width)
     at = np.flatnonzero(costs.changing)
     above = at[at >= lowest + length]
     room = min(int(above[0]) if len(above) else len(costs.changing), lowest + LONGEST_BITS) - lowest
     told = _told(costs, lowest, slice(length - 1, room))
-    kind = int(np.argmax(np.logaddexp2.reduce(told, axis=1)))
-    by_length = np.logaddexp2.reduce(told, axis=0) - layout_surprise(byte_order)[0, lowest % 8, length - 1 : room]
+    weights = np.logaddexp2.reduce(told, axis=0) - layout_surprise(byte_order)[0, lowest % 8, length - 1 : room]
+    return weights, int(np.argmax(np.logaddexp2.reduce(told, axis=1)))
+
+
+def _in_right_order(evidence: Evidence, low: int, length: int, usual: ByteOrder, sure: float) -> float:
+    """Give the chance that a field seen inside one byte does not go on beyond it in the unusual byte order."""
+    other: ByteOrder = "big" if usual == "little" else "little"
+    inside_bits = 8 - low % 8 - length + 1
+    found = {order: _by_length(evidence, order, low, length)[0] for order in _ORDERS}
+    most = max(float(weights.max()) for weights in found.values())
+    weights = {order: np.exp2(of_order - most) for order, of_order in found.items()}
+    beyond = (1 - sure) * float(weights[other][inside_bits:].sum())
+    total = sure * float(weights[usual].sum()) + (1 - sure) * float(weights[other].sum())
+    return 1 - beyond / total if total > 0 else 1.0
+
+
+def _found(evidence: Evidence, piece: Piece, usual: ByteOrder, sure: float) -> Found:
+    """Give a field of the cut with its likeliest kind and length; `sure` is how sure the usual byte order is."""
+    bits = piece.field.bit_numbers()
+    low, length = bits[0], piece.field.length
+    byte_order = usual if piece.is_inside else piece.field.byte_order
+    by_length, kind = _by_length(evidence, byte_order, low, length)
+    chance = piece.chance
+    if piece.is_inside:
+        chance *= _in_right_order(evidence, low, length, usual, sure)
     share = np.exp2(by_length - np.logaddexp2.reduce(by_length))
     at_least = np.cumsum(share[::-1])[::-1]
     safe = length + int(np.flatnonzero(at_least >= _SAFE)[-1])
@@ -260,7 +285,7 @@ def _found(evidence: Evidence, piece: Piece, usual: ByteOrder) -> Found:
         field=_place(low, safe, byte_order),
         likely=_place(low, length + int(np.argmax(share)), byte_order),
         kind=kind,
-        chance=piece.chance,
+        chance=chance,
     )
 
 

@@ -92,7 +92,7 @@ def not_available(raw: NDArray[np.int64], field: Field) -> list[int]:
     ones = -1 if field.signed else (1 << field.length) - 1
     found = []
     for value in (ones, ones - 1):
-        rest = raw[(raw != value) & (raw != ones)]
+        rest = raw[(raw != ones) & (raw != ones - 1)]
         if not (raw == value).any() or not len(rest):
             continue
         spread = max(int(rest.max() - rest.min()), 1)

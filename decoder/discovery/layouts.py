@@ -75,7 +75,8 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
         yield Layout(((number, whole),), together, indexes)
         return
     layouts = list(_together([(number, one) for one in part.inner]))
-    if len(layouts) == 1 and len(part.inner) >= _SERIES and len(cut(together)) == 1:
+    apart = sum(layout.chart.total for layout in layouts)
+    if together.total > apart and len(part.inner) >= _SERIES and len(cut(together)) == 1:
         yield Layout(((number, whole),), together, indexes)
     else:
         yield from layouts

@@ -23,6 +23,8 @@ MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
 _WIDEST: Final = 4096  # span of such values
 _EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
+_ANEW_BITS: Final = 6.0
+_FEW_ONES: Final = 0.2  # of the values or moves, that may be all ones and are left out of the others
 _SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
@@ -73,7 +75,7 @@ def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool)
     classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
     classes[np.tile(old == new, (ways, 1))] = _JUMP + 1
     histogram = _histogram(classes, np.zeros_like(classes), 1)
-    jumping = _jump_bits(came, classes == _JUMP, histogram[:, 0, :_JUMP].sum(axis=1), masks)
+    jumping = _jump_bits(came, classes == _JUMP, histogram[:, 0, :_JUMP].sum(axis=1), masks, np.inf)
     downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
     told = _told(histogram, downs[:, None], masks)[:, 0] + np.where(masks > 1, jumping, 0.0)
     return np.asarray(told.reshape(ways, -1).min(axis=0) + np.where(masks[: len(old)] > 1, 1.0, 0.0))
@@ -91,7 +93,7 @@ def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
 
 
 def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values, situations: int) -> Bits:
-    """Tell values of numbers that change often: from the value before, the mean of the last few, or the middle of all.
+    """Tell values of numbers that change often, from the value before, the last few, the trend or the middle.
 
     situation : what the rest of the frame does in each move; the shares are learned for each apart, or for how far the
         number moved the time before
@@ -99,7 +101,8 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     step = (new - old) & masks[:, None]
     before = np.concatenate([np.zeros_like(step[:, :1]), _pace(step, masks[:, None])[:, :-1]], axis=1)
     middle = np.broadcast_to(_middle(new, masks), old.shape)
-    expected = [*_expected(old, new, masks[:, None]), old, middle]
+    trend = old + np.concatenate([np.zeros_like(step[:, :1]), step[:, :-1]], axis=1)
+    expected = [*_expected(old, new, masks[:, None]), trend, old, middle]
     where = np.concatenate([np.tile(situation, (len(expected) - 2, 1)), before, np.zeros_like(before)])
     ways, lengths = len(expected), len(masks)
     masks = np.tile(masks, ways)
@@ -108,7 +111,7 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     came = np.tile(new, (ways, 1))
     classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
     histogram = _histogram(classes, where, situations)
-    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks)
+    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks, _ANEW_BITS)
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
@@ -177,10 +180,11 @@ def _histogram(classes: Values, situation: Values, situations: int) -> Values:
     return found.reshape(len(classes), situations, _JUMP + 2)[:, :, :-1]
 
 
-def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Values) -> Bits:
+def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Values, most: float) -> Bits:
     """Tell which values come from, or go to, all ones, and tell them: the first in full, the others by that.
 
     usual : how many moves are no jumps, by length
+    most : bits that the first takes at most: a number that often changes begins anew there, as it does at first
     """
     times = jump.sum(axis=1)
     bits = bits_of_yes_no(times, usual)
@@ -193,7 +197,7 @@ def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Value
     others = np.maximum(here.sum(axis=1) - 1, 0)
     apart = np.where(here, np.abs(values - first), 0).sum(axis=1) / np.maximum(others, 1)
     each = np.minimum(_SPREAD_BITS + np.log2(1.0 + apart), lengths)  # of a two-sided exponential distribution
-    return bits + np.where(times > 0, lengths + others * each, 0.0)
+    return bits + np.where(times > 0, np.minimum(lengths, most) + others * each, 0.0)
 
 
 def _lengths(masks: Values) -> Values:
@@ -223,8 +227,8 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
     distinct = np.full(len(lengths), MOST_STATES + 1)
     for at, length in enumerate(lengths.tolist()):
         moved = old[at] != new[at]
-        came = new[at, moved]
-        values, order = np.unique(np.concatenate([old[at, moved][:1], came]), return_inverse=True)
+        before, came, anew = _without_ones(old[at, moved], new[at, moved], length)
+        values, order = np.unique(np.concatenate([before[:1], came]), return_inverse=True)
         kinds = distinct[at] = len(values)
         if length == 1:
             state[at] = number[at] = 0.0
@@ -240,8 +244,20 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
             number[at] = told + 2 * np.log2(span) + float(bits_of_choice(np.array(kinds), np.array(min(span, _WIDEST))))
             number[at] = number[at] if kinds <= span <= _WIDEST else np.inf
         if length > 1 and len(came) > 2:
-            number[at] = min(number[at], _returning_bits(old[at, moved], came, length))
+            number[at] = min(number[at], _returning_bits(before, came, length))
+        number[at] += anew
+        state[at] += anew
     return state, number, distinct
+
+
+def _without_ones(old: Values, new: Values, length: int) -> tuple[Values, Values, float]:
+    """Leave out moves (1-D) from or to all ones, where few are; and give the bits that tell those."""
+    full = (1 << length) - 1
+    jump = ((old == full) | (new == full)) & (full > _FINE)
+    times = int(jump.sum())
+    if not times or times > _FEW_ONES * len(jump):
+        return old, new, 0.0
+    return old[~jump], new[~jump], min(length, _ANEW_BITS) * times + np.log2(len(jump))
 
 
 def standing_bits(values: Values, lengths: Values) -> Bits:
@@ -250,11 +266,13 @@ def standing_bits(values: Values, lengths: Values) -> Bits:
     masks = (np.int64(1) << lengths) - 1
     centred = (values - _middle(values, masks) + ((masks + 1) >> 1)[:, None]) & masks[:, None]
     for at in range(len(lengths)):
-        seen, counts = np.unique(centred[at], return_counts=True)
+        ones = (values[at] == masks[at]) & (masks[at] > _FINE)
+        few = 0 < ones.sum() <= _FEW_ONES * len(ones)
+        seen, counts = np.unique(centred[at, ~ones] if few else centred[at], return_counts=True)
         span = int(seen[-1] - seen[0]) + 1
         if len(seen) <= _MOST_LEVELS and span <= _WIDEST:
             chosen = float(bits_of_choice(np.array(len(seen)), np.array(span)))
-            bits[at] = float(bits_of_symbols(counts)) + chosen + 2 * np.log2(span)
+            bits[at] = float(bits_of_symbols(counts)) + chosen + 2 * np.log2(span) + few * _ANEW_BITS
     return bits
 
 
