@@ -25,19 +25,25 @@ _FEWEST_ROWS: Final = 12
 _FEWEST_EACH: Final = 2.5  # payloads a value, on average
 _OFTEN: Final = 0.08  # a multiplexor changes in at least this share of the moves
 _MARGIN_BITS: Final = 3.0  # by which a bit must be cheaper to count as one that depends on the multiplexor
-_WORTH_BITS: Final = 40.0  # that a multiplexor must save in all, against the number of fields looked at
 # Surprise at a multiplexor that is not in the first byte, or does not begin at a byte or nibble. Common practice, no
 # source.
 _NOT_FIRST_BITS: Final = 4.0
 _NO_BORDER_BITS: Final = 5.0
 _REGULAR_BITS: Final = 0.7  # a payload, that tell which value comes next where they come in a turn
-_CALMER: Final = 0.95  # of the flips in order of time, so many at most are left under each value
+_CALMER_USUAL: Final = 0.95  # of the flips in order of time, so many at most are left under each value
+_CALMER: Final = 0.6  # and so many where a multiplexor does not usually stand
 _MOST_IRREGULAR: Final = (
     12  # values that come in no turn and by small steps; a number that another one follows has more
 )
 _SMALL_STEP: Final = 0.15  # of the span of the values, on average; values in no order make steps of a third of it
-_MOST_TRIED: Final = 4
-_MOST_LONGER: Final = 2
+_MOST_USUAL: Final = 2  # that are tried in the usual places
+_USUAL_BITS: Final = 16
+# Share of the whole description, reckoned bit by bit, that a multiplexor saves: at least, where it stands in a usual
+# place and comes in no turn; at least elsewhere; and from which on nothing else is tried. Counted on made captures,
+# seeds 30 to 60.
+_SHARE: Final = 0.25
+_SHARE_ELSEWHERE: Final = 0.6
+_CLEAR_SHARE: Final = 0.7
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
 
@@ -46,7 +52,7 @@ class Multiplexor:
     """A field that selects.
 
     dependent : bool, by bit number: bits that mean something else under each value
-    saved : bits of description that it saves, reckoned bit by bit
+    saved : bits of description that it saves, reckoned bit by bit; share : of those of all bits
     sequence : bits that tell its values
     values : how many there are
     """
@@ -54,8 +60,14 @@ class Multiplexor:
     field: Field
     dependent: NDArray[np.bool_]
     saved: float
+    share: float
     sequence: float
     values: int
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether it saves so much, where multiplexors usually stand, that no other explanation need be looked at."""
+        return _is_usual(self.field) and self.share >= _CLEAR_SHARE
 
     @property
     def cost(self) -> float:
@@ -78,12 +90,23 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     in_time = bits_of_yes_no(counts, len(flips) - counts)
     found = [_judged(data, field, in_time, counts, telling) for field in _candidates(counts, usable, len(flips))]
     tried = sorted((one for one in found if one is not None), key=lambda one: -one.saved)
-    best: dict[int, Multiplexor] = {}  # of each byte
-    for one in tried:
+    usual = [one for one in tried if _is_usual(one.field)]
+    chosen = [*_first_of_bytes(usual)[:_MOST_USUAL], *_first_of_bytes([one for one in tried if one not in usual])[:1]]
+    longer = [one for one in usual if chosen and _is_longer(one.field, chosen[0].field)]
+    return chosen + longer[:1]
+
+
+def _is_usual(field: Field) -> bool:
+    """Tell whether a multiplexor often stands here: in the first two bytes, from a byte's or a nibble's border on."""
+    return field.start < _USUAL_BITS and field.start % 4 == 0
+
+
+def _first_of_bytes(found: list[Multiplexor]) -> list[Multiplexor]:
+    """Give the first one of each byte."""
+    best: dict[int, Multiplexor] = {}
+    for one in found:
         best.setdefault(one.field.first_byte, one)
-    chosen = list(best.values())[:_MOST_TRIED]
-    longer = [one for one in tried if chosen and _is_longer(one.field, chosen[0].field)]
-    return chosen + longer[:_MOST_LONGER]
+    return list(best.values())
 
 
 def _is_longer(one: Field, other: Field) -> bool:
@@ -131,9 +154,11 @@ def _judged(
     saving = np.where(telling & ~own, in_time - under, 0.0)
     sequence = sequence_bits(values)
     regular = sequence <= _REGULAR_BITS * len(values)
+    usual = _is_usual(field)
     if regular:  # bits may change with each value in turn, so that they seem to be told easily in order of time
-        dependent = telling & ~own & (counts * len(data) < _CALMER * counted_flips * len(kept))
-        if (counts[telling & ~own].sum() * len(data)) > _CALMER * counted_flips[telling & ~own].sum() * len(kept):
+        calm = _CALMER_USUAL if usual else _CALMER
+        dependent = telling & ~own & (counts * len(data) < _CALMER_USUAL * counted_flips * len(kept))
+        if (counts[telling & ~own].sum() * len(data)) > calm * counted_flips[telling & ~own].sum() * len(kept):
             return None
     else:
         dependent = saving > _MARGIN_BITS
@@ -143,9 +168,21 @@ def _judged(
         return None
     sequence += _surprise(field, np.flatnonzero(counted))
     saved = float(saving[dependent].sum() + in_time[own].sum()) - sequence
-    if saved < _WORTH_BITS and not regular:
+    share = saved / float(in_time.sum())
+    if share < (-np.inf if regular else _SHARE) if usual else share < _SHARE_ELSEWHERE:
         return None
-    return Multiplexor(field, dependent, saved, sequence, distinct)
+    return Multiplexor(field, dependent, saved, share, sequence, distinct)
+
+
+def with_all(one: Multiplexor, data: NDArray[np.uint8], free: NDArray[np.bool_]) -> Multiplexor:
+    """Give a multiplexor that all bits depend on but those that only count: the usual case.
+
+    Bits that are alike under all values seem common, though they are the upper ones of fields that are not.
+    """
+    usable = free & (flip_counts(data[1:] ^ data[:-1]) > 0)
+    usable &= ~_counting_bits(data, usable)
+    usable[list(one.field.bit_numbers())] = False
+    return replace(one, dependent=usable)
 
 
 def settled(
@@ -163,17 +200,6 @@ def settled(
 def _is_smooth(values: NDArray[np.int64]) -> bool:
     """Tell whether values move by small steps: a number that another one follows, not an index in no order."""
     return bool(np.abs(np.diff(values)).mean() < _SMALL_STEP * (values.max() - values.min()))
-
-
-def with_all(one: Multiplexor, data: NDArray[np.uint8], free: NDArray[np.bool_]) -> Multiplexor:
-    """Give a multiplexor that all bits depend on but those that only count: the usual case.
-
-    Bits that are alike under all values seem common, though they are the upper ones of fields that are not.
-    """
-    usable = free & (flip_counts(data[1:] ^ data[:-1]) > 0)
-    usable &= ~_counting_bits(data, usable)
-    usable[list(one.field.bit_numbers())] = False
-    return replace(one, dependent=usable)
 
 
 def _surprise(field: Field, values: NDArray[np.intp]) -> float:

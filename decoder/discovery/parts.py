@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _DEEPEST: Final = 2  # multiplexors inside one another
 _MOST_ROWS: Final = 640  # payloads that decide whether there is a multiplexor
+_LITTLE_BITS: Final = 100.0  # what values that share a layout are described in, below which no other way is tried
+_FEWEST_INSIDE: Final = 40  # payloads under one value, from which on a multiplexor inside is looked for
 _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it
 # And what share of the description; numbers that follow one another save some as well. A multiplexor usually stands
 # in the first two bytes. Common practice, no source.
@@ -68,28 +70,40 @@ def parts_of(
 ) -> Part:
     """Look for multiplexors and split payloads by them."""
     whole = Part(data, rows, free, selector)
-    if depth == _DEEPEST:
+    if depth == _DEEPEST or (depth and len(data) < _FEWEST_INSIDE):
         return whole
     few = slice(0, _MOST_ROWS)
     decided = Part(data[few], rows[few], free, selector)
-    best, most = None, 0.0
-    for one in possible_multiplexors(decided.data, free):
-        saved, chosen = _saved(decided, one), one
-        all_ = with_all(one, decided.data, free)
-        by_all = _saved(decided, all_)
-        if by_all >= _ALL_SHARE * saved:
-            saved, chosen = by_all, all_
-        usual = one.field.start < _USUAL_BITS
-        enough = max(_WORTH_BITS, -(_WORTH_SHARE if usual else _WORTH_SHARE_ELSEWHERE) * decided.chart.total)
-        saved *= 1.0 if usual else _ELSEWHERE
-        if saved > max(most, enough):
-            best, most = chosen, saved
+    best = _believed(decided)
     if best is None:
         return whole
     best = settled(best, decided.data, data, free)
     split = _split(whole, best)
     inner = tuple(parts_of(one.data, one.rows, one.free, one.selector, depth + 1) for one in split.inner)
     return Part(data, rows, split.free, selector, best, inner)
+
+
+def _believed(whole: Part) -> Multiplexor | None:
+    """Give the multiplexor with which the payloads are described in the fewest bits, if there is one."""
+    possible = possible_multiplexors(whole.data, whole.free)
+    clear = next((one for one in possible if one.is_clear), None)
+    if clear is not None:
+        return with_all(clear, whole.data, whole.free)
+    best, most = None, 0.0
+    for one in possible:
+        saved, chosen = _saved(whole, one), one
+        usual = one.field.start < _USUAL_BITS
+        enough = max(_WORTH_BITS, -(_WORTH_SHARE if usual else _WORTH_SHARE_ELSEWHERE) * whole.chart.total)
+        if saved <= enough:
+            continue
+        all_ = with_all(one, whole.data, whole.free)
+        by_all = _saved(whole, all_)
+        if by_all >= _ALL_SHARE * saved:
+            saved, chosen = by_all, all_
+        saved *= 1.0 if usual else _ELSEWHERE
+        if saved > most:
+            best, most = chosen, saved
+    return best
 
 
 def _split(whole: Part, by: Multiplexor) -> Part:
@@ -117,7 +131,8 @@ def _saved(whole: Part, by: Multiplexor) -> float:
 def _total(split: Part) -> float:
     """Give how well the parts are explained together, log2 of a chance."""
     alike = series(split.inner).total
-    apart = sum(one.chart.total for one in split.inner) if len(split.inner) <= ONE_BY_ONE else alike
+    few = len(split.inner) <= ONE_BY_ONE and alike < -_LITTLE_BITS
+    apart = sum(one.chart.total for one in split.inner) if few else alike
     return split.chart.total + max(alike, apart)
 
 
