@@ -66,18 +66,20 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
     """Give the layouts under a multiplexor, and under those inside it."""
     if not part.inner:
         return
-    together = series(part.inner)
     whole = _index_part(part)
     indexes = tuple(
         int(one.selector.value) for one in part.inner if one.selector is not None and one.selector.value is not None
     )
     if len(part.inner) > ONE_BY_ONE:
-        yield Layout(((number, whole),), together, indexes)
+        yield Layout(((number, whole),), series(part.inner, across=True), indexes)
         return
     layouts = list(_together([(number, one) for one in part.inner]))
-    apart = sum(layout.chart.total for layout in layouts)
-    if together.total > apart and len(part.inner) >= _SERIES and len(cut(together)) == 1:
-        yield Layout(((number, whole),), together, indexes)
+    if series(part.inner).total > sum(layout.chart.total for layout in layouts):
+        together = series(part.inner, across=True)
+        if len(part.inner) >= _SERIES and len(cut(together)) == 1:
+            yield Layout(((number, whole),), together, indexes)
+        else:
+            yield Layout(tuple((number, one) for one in part.inner), together)
     else:
         yield from layouts
     for one in part.inner:

@@ -136,14 +136,16 @@ def _total(split: Part) -> float:
     return split.chart.total + max(alike, apart)
 
 
-def series(inner: Sequence[Part]) -> Chart:
+def series(inner: Sequence[Part], *, across: bool = False) -> Chart:
     """Weigh the layout that all values of a multiplexor share, each value's payloads in their own order.
 
-    What differs from one value to the next shows the layout as well: cells are nearly alike.
+    across : what differs from one value to the next is taken for moves as well; it shows the layout where cells are
+        nearly alike, but is nothing that layouts for each value would have to explain
     """
     data = np.concatenate([one.data for one in inner])
     differing = np.unpackbits(np.bitwise_or.reduce(data ^ data[0], axis=0), bitorder="little").astype(np.bool_)
     free = np.logical_and.reduce([one.free for one in inner])
-    across = np.stack([one.data[len(one.data) // 2] for one in inner])
-    moves = joined_moves([*(moves_of(one.data) for one in inner), moves_of(across)])
-    return chart(evidence_of(moves, free, differing))
+    moves = [moves_of(one.data) for one in inner]
+    if across:
+        moves.append(moves_of(np.stack([one.data[len(one.data) // 2] for one in inner])))
+    return chart(evidence_of(joined_moves(moves), free, differing))
