@@ -43,7 +43,7 @@ _USUAL_BITS: Final = 16
 # seeds 30 to 60.
 _SHARE: Final = 0.25
 _SHARE_ELSEWHERE: Final = 0.6
-_CLEAR_SHARE: Final = 0.7
+_CLEAR_SHARE: Final = 0.75
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
 

@@ -32,6 +32,7 @@ _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are 
 # in the first two bytes. Common practice, no source.
 _WORTH_SHARE: Final = 0.12
 _WORTH_SHARE_ELSEWHERE: Final = 0.3
+_NEARLY: Final = 0.9  # of the most that a multiplexor saves
 _ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor
 _ELSEWHERE: Final = 0.8  # what a saving elsewhere is worth beside one there
 _USUAL_BITS: Final = 16
@@ -86,24 +87,28 @@ def parts_of(
 def _believed(whole: Part) -> Multiplexor | None:
     """Give the multiplexor with which the payloads are described in the fewest bits, if there is one."""
     possible = possible_multiplexors(whole.data, whole.free)
-    clear = next((one for one in possible if one.is_clear), None)
-    if clear is not None:
-        return with_all(clear, whole.data, whole.free)
+    clear = [one for one in possible if one.is_clear]
+    if clear:
+        return with_all(_outermost(clear), whole.data, whole.free)
     best, most = None, 0.0
     for one in possible:
-        saved, chosen = _saved(whole, one), one
         usual = one.field.start < _USUAL_BITS
         enough = max(_WORTH_BITS, -(_WORTH_SHARE if usual else _WORTH_SHARE_ELSEWHERE) * whole.chart.total)
-        if saved <= enough:
-            continue
         all_ = with_all(one, whole.data, whole.free)
-        by_all = _saved(whole, all_)
-        if by_all >= _ALL_SHARE * saved:
-            saved, chosen = by_all, all_
-        saved *= 1.0 if usual else _ELSEWHERE
-        if saved > most:
+        saved, by_all = _saved(whole, one), _saved(whole, all_)
+        chosen = all_ if by_all >= _ALL_SHARE * saved else one
+        saved = max(saved, by_all) * (1.0 if usual else _ELSEWHERE)
+        if saved > max(most, enough):
             best, most = chosen, saved
     return best
+
+
+def _outermost(clear: Sequence[Multiplexor]) -> Multiplexor:
+    """Give, of several that save nearly the most, the one that stands first, as long as it tells no less."""
+    most = max(one.saved for one in clear)
+    first = min((one for one in clear if one.saved >= _NEARLY * most), key=lambda one: one.field.start)
+    alike = [one for one in clear if one.field.start == first.field.start and one.values >= first.values]
+    return max((one for one in alike if one.saved >= _NEARLY * first.saved), key=lambda one: one.field.length)
 
 
 def _split(whole: Part, by: Multiplexor) -> Part:
