@@ -70,18 +70,14 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
     indexes = tuple(
         int(one.selector.value) for one in part.inner if one.selector is not None and one.selector.value is not None
     )
-    if len(part.inner) > ONE_BY_ONE:
-        yield Layout(((number, whole),), series(part.inner, across=True), indexes)
-        return
-    layouts = list(_together([(number, one) for one in part.inner]))
-    if series(part.inner).total > sum(layout.chart.total for layout in layouts):
-        together = series(part.inner, across=True)
-        if len(part.inner) >= _SERIES and len(cut(together)) == 1:
-            yield Layout(((number, whole),), together, indexes)
-        else:
-            yield Layout(tuple((number, one) for one in part.inner), together)
-    else:
+    each = [(number, one) for one in part.inner]
+    layouts = [] if len(part.inner) > ONE_BY_ONE else list(_together(each))
+    if layouts and series(part.inner).total <= sum(layout.chart.total for layout in layouts):
         yield from layouts
+    else:
+        together = series(part.inner, across=True)
+        is_index = len(part.inner) >= _SERIES and len(cut(together)) == 1
+        yield Layout(((number, whole),), together, indexes) if is_index else Layout(tuple(each), together)
     for one in part.inner:
         yield from _inner(number, one)
 
