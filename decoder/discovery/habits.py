@@ -84,8 +84,8 @@ _KINDS: Final = (
     (4, (4.0, 2.0, 1.0, 4.0)),
     (7, (0.6, 2.0, 6.0, 6.0)),
     (8, (0.6, 4.0, 4.5, 1.8)),
-    (16, (0.1, 8.0, 7.0, 14.0)),
-    (LONGEST_BITS, (0.1, 14.0, 4.0, 16.0)),
+    (16, (0.1, 8.0, 7.0, 20.0)),
+    (LONGEST_BITS, (0.1, 14.0, 4.0, 30.0)),
 )
 # Surprise at 1, 2 or 3, 4 to 9, and more changes; by length in bits up to the one given. In it, which number it is.
 _CHANGES: Final = (

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from decoder.discovery.proposal import Stream
 
 _SERIES: Final = 5  # from so many values on, a multiplexor with one field beside it is an index
+_BESIDE_AN_INDEX: Final = 2  # fields, where there are so many values that one field may have been cut in two
 _WORTH_BITS: Final = 12.0  # by which one layout must explain parts better than two: few neighbours are siblings
 _FARTHEST: Final = 0x10  # between the numbers of sibling identifiers
 
@@ -76,7 +77,8 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
         yield from layouts
     else:
         together = series(part.inner, across=True)
-        is_index = len(part.inner) >= _SERIES and len(cut(together)) == 1
+        fields = len(cut(together))
+        is_index = len(part.inner) >= _SERIES and fields <= (1 if layouts else _BESIDE_AN_INDEX)
         yield Layout(((number, whole),), together, indexes) if is_index else Layout(tuple(each), together)
     for one in part.inner:
         yield from _inner(number, one)

@@ -257,7 +257,7 @@ def _without_ones(old: Values, new: Values, length: int) -> tuple[Values, Values
     times = int(jump.sum())
     if not times or times > _FEW_ONES * len(jump):
         return old, new, 0.0
-    return old[~jump], new[~jump], min(length, _ANEW_BITS) * times + np.log2(len(jump))
+    return old[~jump], new[~jump], (min(length, _ANEW_BITS) + np.log2(len(jump))) * times
 
 
 def standing_bits(values: Values, lengths: Values) -> Bits:
@@ -268,11 +268,13 @@ def standing_bits(values: Values, lengths: Values) -> Bits:
     for at in range(len(lengths)):
         ones = (values[at] == masks[at]) & (masks[at] > _FINE)
         few = 0 < ones.sum() <= _FEW_ONES * len(ones)
+        runs = int(np.count_nonzero(ones[1:] != ones[:-1]))
         seen, counts = np.unique(centred[at, ~ones] if few else centred[at], return_counts=True)
         span = int(seen[-1] - seen[0]) + 1
         if len(seen) <= _MOST_LEVELS and span <= _WIDEST:
             chosen = float(bits_of_choice(np.array(len(seen)), np.array(span)))
-            bits[at] = float(bits_of_symbols(counts)) + chosen + 2 * np.log2(span) + few * _ANEW_BITS
+            bits[at] = float(bits_of_symbols(counts)) + chosen + 2 * np.log2(span)
+            bits[at] += few * (_ANEW_BITS + runs * np.log2(len(ones)))
     return bits
 
 
