@@ -22,7 +22,7 @@ from decoder.discovery.habits import (
     layout_surprise,
 )
 from decoder.discovery.moves import Moves
-from decoder.discovery.segmentation import Chances, Choices, Crossings, chances
+from decoder.discovery.segmentation import Chances, Choices, Crossings, chances_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -222,7 +222,7 @@ class Chart:
 def chart(evidence: Evidence) -> Chart:
     """Weigh all ways to cut a layout."""
     fields = _fields(evidence)
-    little, big = (chances(_choices(evidence, fields, style)) for style in _ORDERS)
+    little, big = chances_of([_choices(evidence, fields, style) for style in _ORDERS])
     return Chart(evidence, fields.crossings, little, big)
 
 

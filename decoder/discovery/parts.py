@@ -32,6 +32,7 @@ _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are 
 # in the first two bytes. Common practice, no source.
 _WORTH_SHARE: Final = 0.12
 _WORTH_SHARE_ELSEWHERE: Final = 0.3
+_MUCH: Final = 3.0  # times what it must save, from which on all bits are taken to depend on it
 _NEARLY: Final = 0.9  # of the most that a multiplexor saves
 _ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor
 _ELSEWHERE: Final = 0.8  # what a saving elsewhere is worth beside one there
@@ -95,9 +96,10 @@ def _believed(whole: Part) -> Multiplexor | None:
         usual = one.field.start < _USUAL_BITS
         enough = max(_WORTH_BITS, -(_WORTH_SHARE if usual else _WORTH_SHARE_ELSEWHERE) * whole.chart.total)
         all_ = with_all(one, whole.data, whole.free)
-        saved, by_all = _saved(whole, one), _saved(whole, all_)
-        chosen = all_ if by_all >= _ALL_SHARE * saved else one
-        saved = max(saved, by_all) * (1.0 if usual else _ELSEWHERE)
+        by_all = _saved(whole, all_)
+        by_some = _saved(whole, one) if by_all < _MUCH * enough else by_all
+        chosen = all_ if by_all >= _ALL_SHARE * by_some else one
+        saved = max(by_some, by_all) * (1.0 if usual else _ELSEWHERE)
         if saved > max(most, enough):
             best, most = chosen, saved
     return best

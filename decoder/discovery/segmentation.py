@@ -12,14 +12,14 @@ All weights are log2 of a probability: zero is certain and minus infinity imposs
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -108,8 +108,9 @@ def _between(changing: NDArray[np.bool_], inside: Floats) -> Floats:
 class _Walk:
     """One pass over the bytes each way."""
 
-    def __init__(self, choices: Choices) -> None:
+    def __init__(self, choices: Choices, ways: int) -> None:
         self.choices = choices
+        self.ways = ways  # of weighing, side by side along the axis of the styles
         self.width = len(choices.changing)
         self.styles = choices.inside.shape[-1]
         self.between = _between(choices.changing, choices.inside)
@@ -118,10 +119,12 @@ class _Walk:
 
     def _mixed(self, weights: Floats) -> Floats:
         """Let the style change."""
-        return np.asarray(np.logaddexp2(weights + self.keep, _log_sum(weights, axis=0) + self.fresh))
+        changed = _log_sum(weights.reshape(self.ways, -1), axis=1).repeat(self.styles // self.ways) + self.fresh
+        return np.asarray(np.logaddexp2(weights + self.keep, changed))
 
     def _mixed_back(self, weights: Floats) -> Floats:
-        return np.asarray(np.logaddexp2(weights + self.keep, _log_sum(weights + self.fresh, axis=0)))
+        changed = _log_sum((weights + self.fresh).reshape(self.ways, -1), axis=1).repeat(self.styles // self.ways)
+        return np.asarray(np.logaddexp2(weights + self.keep, changed))
 
     def forward(self) -> tuple[Floats, Floats]:
         """Give the weight of all ways to each state (bytes + 1 x 15 x styles) and to each point of leaving."""
@@ -202,27 +205,49 @@ def _runs(numbers: Numbers, offset: int) -> Iterator[tuple[int, int]]:
 
 def chances(choices: Choices) -> Chances:
     """Give the chance of each field, summed over all ways to cut the payload."""
-    walk = _Walk(choices)
+    return chances_of([choices])[0]
+
+
+def chances_of(several: Sequence[Choices]) -> list[Chances]:
+    """Give the chances for the same fields weighed in several ways; the passes are made for all of them at once."""
+    first, ways = several[0], len(several)
+    choices = replace(
+        first,
+        inside=np.concatenate([one.inside for one in several], axis=-1),
+        weights=np.concatenate([one.weights for one in several], axis=1),
+        shares=np.concatenate([one.shares for one in several]),
+    )
+    walk = _Walk(choices, ways)
     to, leaving = walk.forward()
     rest, beyond = walk.backward()
-    total = float(_log_sum(np.log2(choices.shares) + rest[0, 0], axis=0))
+    totals = _log_sum((np.log2(choices.shares) + rest[0, 0]).reshape(ways, -1), axis=1)
+    spread = totals.repeat(walk.styles // ways)
     crossings = choices.crossings
-    flat = rest.reshape(-1, walk.styles)
     target = crossings.target
+    flat = rest.reshape(-1, walk.styles)
     ends = np.where((target % _STATES == 0)[:, None], walk.entered[target // _STATES], flat[target])
-    crossing = np.exp2(leaving[crossings.source] + choices.weights + ends - total).sum(axis=1)
-    inside = np.zeros(choices.inside.shape[:3])
-    for byte in range(walk.width):
-        # Everything outside of a stretch lo..x-1 of this byte that is cut into fields of this byte only.
-        regions = np.full((_BITS + 1, _BITS + 1, walk.styles), -np.inf)
-        regions[_FROM, _UP_TO] = to[byte] + walk.entered[byte + 1]
-        little, big = beyond[byte * 16 : byte * 16 + 8], beyond[byte * 16 + 8 : byte * 16 + 16]
-        regions[:8, :8] = np.logaddexp2(regions[:8, :8], to[byte, :8, None] + little)
-        ends = to[byte, [0, 14, 13, 12, 11, 10, 9, 8]]  # free up to 8, 1, 2, ... 7
-        for up_to, weight in zip((8, 1, 2, 3, 4, 5, 6, 7), ends, strict=True):
-            regions[1:, up_to] = np.logaddexp2(regions[1:, up_to], big + weight)
-        between = walk.between[byte]
-        before = _log_sum(between[:, :, None] + regions[:, None], axis=0)  # by where a field begins, and up to where
-        around = _log_sum(before[:, None] + between[None], axis=2)  # by where it begins, and what follows it
-        inside[byte] = np.exp2(around[:_BITS, 1:] + choices.inside[byte] - total).sum(axis=2)
-    return Chances(total, np.minimum(inside, 1.0), np.minimum(crossing, 1.0))
+    crossing = np.exp2(leaving[crossings.source] + choices.weights + ends - spread).reshape(
+        -1, ways, walk.styles // ways
+    )
+    inside = np.zeros((*choices.inside.shape[:3], ways))
+    for byte in np.flatnonzero(np.isfinite(choices.inside).any(axis=(1, 2, 3))).tolist():
+        around = _around(walk.between[byte], to[byte], walk.entered[byte + 1], beyond[byte * 16 : byte * 16 + 16])
+        weights = np.exp2(around[:_BITS, 1:] + choices.inside[byte] - spread)
+        inside[byte] = weights.reshape(_BITS, _BITS, ways, -1).sum(axis=3)
+    return [
+        Chances(float(total), np.minimum(inside[..., way], 1.0), np.minimum(crossing[:, way].sum(axis=1), 1.0))
+        for way, total in enumerate(totals)
+    ]
+
+
+def _around(between: Floats, to: Floats, entered: Floats, beyond: Floats) -> Floats:
+    """Give the weight of all around a field of one byte: 9 x 9 x styles, by its first bit and the one behind."""
+    # Everything outside of a stretch lo..x-1 of this byte that is cut into fields of this byte only.
+    regions = np.full(between.shape, -np.inf)
+    regions[_FROM, _UP_TO] = to + entered
+    little, big = beyond[:8], beyond[8:]
+    regions[:8, :8] = np.logaddexp2(regions[:8, :8], to[:8, None] + little)
+    ends = to[[14, 13, 12, 11, 10, 9, 8, 0]]  # free up to 1, 2, ... 8
+    regions[1:, 1:] = np.logaddexp2(regions[1:, 1:], big[:, None] + ends)
+    before = _log_sum(between[:, :, None] + regions[:, None], axis=0)  # by where a field begins, and up to where
+    return _log_sum(before[:, None] + between[None], axis=2)
