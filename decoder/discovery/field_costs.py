@@ -52,7 +52,7 @@ NUMBER, STATE, COUNTER, UNKNOWN = range(len(KINDS))
 _ALIKE_BITS: Final = 6  # fields of so many bits may be like their neighbours
 _STATE_BITS: Final = 12
 _STATE_CHANGES: Final = 400
-_STEP_TWO_BITS: Final = 3.0  # surprise at a counter whose lowest bit rests, for it counts by two
+_STEP_TWO_BITS: Final = 1.0  # surprise at a counter whose lowest bit rests, for it counts by two
 _LARGER_STEP_BITS: Final = 22.0
 _COUNTER_SHARE: Final = 0.4  # a counter moves in at least this share of the moves
 

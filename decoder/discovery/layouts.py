@@ -73,8 +73,9 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
     )
     each = [(number, one) for one in part.inner]
     layouts = [] if len(part.inner) > ONE_BY_ONE else list(_together(each))
-    if layouts and series(part.inner).total <= sum(layout.chart.total for layout in layouts):
-        yield from layouts
+    nested = any(one.inner for one in part.inner)
+    if nested or (layouts and series(part.inner).total <= sum(layout.chart.total for layout in layouts)):
+        yield from layouts or _together(each)
     else:
         together = series(part.inner, across=True)
         fields = len(cut(together))

@@ -53,7 +53,8 @@ def proposal_of(found: Found, part: Part, time_ns: NDArray[np.int64], indexes: S
         detail |= number_detail(Payloads(part.data).field(field).astype(np.int64), field)
     if indexes:
         detail["indexes"] = list(indexes)
-    return Proposal(field, kind, confidence.corrected(found.chance, changes), part.selector, detail)
+    sure = confidence.corrected(found.chance, changes, kind, under_multiplexor=part.selector is not None)
+    return Proposal(field, kind, sure, part.selector, detail)
 
 
 def _kind(found: Found, raw: NDArray[np.int64]) -> Kind:

@@ -25,6 +25,9 @@ _WIDEST: Final = 4096  # span of such values
 _EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
 _ANEW_BITS: Final = 6.0
 _FEW_ONES: Final = 0.2  # of the values or moves, that may be all ones and are left out of the others
+_TREND_LENGTH: Final = (
+    16  # of numbers told by their trend, at most: a number with a counter above it has that very trend
+)
 _SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
@@ -117,6 +120,7 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
     bits = _told(histogram, downs, masks).sum(axis=1) + jumping
     bits[-lengths:] += np.log2(masks[-lengths:] + 1.0)  # the middle
+    bits[-3 * lengths : -2 * lengths][_lengths(masks[:lengths]) > _TREND_LENGTH] = np.inf
     return np.asarray(bits.reshape(ways, -1).min(axis=0))
 
 

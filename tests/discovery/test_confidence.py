@@ -8,23 +8,28 @@ from decoder.discovery.confidence import corrected
 
 chances = st.floats(0, 1)
 changes = st.integers(1, 100_000)
+kinds = st.sampled_from(["number", "counter", "flag", "state", "unknown"])
 
 
-@given(chances, changes)
-def test_a_confidence_is_a_share(chance, count):
-    assert 0 <= corrected(chance, count) <= 1
+@given(chances, changes, kinds, st.booleans())
+def test_a_confidence_is_a_share(chance, count, kind, under):
+    assert 0 <= corrected(chance, count, kind, under_multiplexor=under) <= 1
 
 
-@given(chances, chances, changes)
-def test_what_is_likelier_is_surer(one, other, count):
+@given(chances, chances, changes, kinds)
+def test_what_is_likelier_is_surer(one, other, count, kind):
     low, high = sorted((one, other))
-    assert corrected(low, count) <= corrected(high, count)
+    assert corrected(low, count, kind) <= corrected(high, count, kind)
 
 
-@given(changes)
-def test_the_ends_are_apart(count):
-    assert corrected(0.0, count) < 0.5 < corrected(1.0, count)
-    assert corrected(1.0, count) < 1  # nothing is certain
+@given(changes, kinds)
+def test_the_ends_are_apart(count, kind):
+    assert corrected(0.0, count, kind) < 0.1 < corrected(1.0, count, kind)
+    assert corrected(1.0, count, kind) < 1  # nothing is certain
+
+
+def test_a_bit_that_changes_often_is_less_surely_a_flag():
+    assert corrected(1.0, 100, "flag") < corrected(1.0, 3, "flag")
 
 
 def test_a_proved_check_is_surer_than_one_that_is_not():
