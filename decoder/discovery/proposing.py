@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 _MOST_STATES: Final = 16
 _STATE_BITS: Final = 4
+_EXCEPTIONS: Final = 0.1  # of the steps of a counter: where frames are lost
+_FEWEST_STEPS: Final = 8
 
 
 def proposal_of(found: Found, part: Part, time_ns: NDArray[np.int64], indexes: Sequence[int]) -> Proposal | None:
@@ -61,9 +63,20 @@ def _kind(found: Found, raw: NDArray[np.int64]) -> Kind:
     if found.certain.length == found.likely.length == 1:
         return "flag"
     kind: Kind = KINDS[found.kind]
+    if kind in {"number", "state"} and _counts(raw, found.certain.length):
+        return "counter"
     if kind == "unknown" and found.certain.length <= _STATE_BITS and len(np.unique(raw)) <= _MOST_STATES:
         return "state"
     return kind
+
+
+def _counts(raw: NDArray[np.int64], length: int) -> bool:
+    """Tell whether values nearly always go on by one or two, through their whole range: a number has no such habit."""
+    told = counter_detail(raw, length)
+    step, exceptions = told["step"], told["exceptions"]
+    steady = isinstance(exceptions, int) and exceptions <= _EXCEPTIONS * len(raw)
+    moving = np.count_nonzero(raw[1:] != raw[:-1]) >= (1 - _EXCEPTIONS) * (len(raw) - 1)
+    return length > 1 and len(raw) > _FEWEST_STEPS and steady and bool(moving) and step in {-2, -1, 1, 2}
 
 
 def check_proposal(check: Check) -> Proposal:
