@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.cutting import Chart, chart, cut, joined
+from decoder.discovery.moves import joined_moves, moves_of
 from decoder.discovery.parts import ONE_BY_ONE, Part, series
 from decoder.discovery.proposal import Selector
 
@@ -74,7 +75,7 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
     each = [(number, one) for one in part.inner]
     layouts = [] if len(part.inner) > ONE_BY_ONE else list(_together(each))
     nested = any(one.inner for one in part.inner)
-    if nested or (layouts and series(part.inner).total <= sum(layout.chart.total for layout in layouts)):
+    if nested or (layouts and _alike_total(part.inner) <= sum(layout.chart.total for layout in layouts)):
         yield from layouts or _together(each)
     else:
         together = series(part.inner, across=True)
@@ -83,6 +84,12 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
         yield Layout(((number, whole),), together, indexes) if is_index else Layout(tuple(each), together)
     for one in part.inner:
         yield from _inner(number, one)
+
+
+def _alike_total(inner: Sequence[Part]) -> float:
+    """Give how well one layout explains all values; what a sample of many moves takes stands for the rest."""
+    all_ = [moves_of(one.data) for one in inner]
+    return series(inner).total * sum(map(len, all_)) / max(len(joined_moves(all_)), 1)
 
 
 def _index_part(part: Part) -> Part:

@@ -91,15 +91,25 @@ def _sample(flips: NDArray[np.uint8], most: int) -> NDArray[np.intp]:
     begins = np.linspace(0, total - _BLOCK, blocks).astype(np.intp)
     chosen = np.zeros(total, np.bool_)
     chosen[(begins[:, None] + np.arange(_BLOCK)).ravel()] = True
-    counts = flip_counts(flips)
-    rare = np.packbits((counts > 0) & (counts <= _RARE), bitorder="little")
-    changing = np.flatnonzero((flips & rare).any(axis=1))
-    chosen[changing[:: len(changing) // (_MOST_RARE * most) + 1]] = True
+    chosen[_rare_changes(flips, most)] = True
     return np.flatnonzero(chosen)
 
 
+def _rare_changes(flips: NDArray[np.uint8], most: int) -> NDArray[np.intp]:
+    """Give the moves in which bits flip that rarely do; of very many, a share."""
+    counts = flip_counts(flips)
+    rare = np.packbits((counts > 0) & (counts <= _RARE), bitorder="little")
+    changing = np.flatnonzero((flips & rare).any(axis=1))
+    return changing[:: len(changing) // (_MOST_RARE * most) + 1]
+
+
 def joined_moves(parts: Sequence[Moves], most: int = MOST_MOVES) -> Moves:
-    """Give the moves of several runs of payloads as one; of many, an even share."""
+    """Give the moves of several runs of payloads as one; of many, an even share and those of rarely changing bits."""
     before, after = np.concatenate([p.before for p in parts]), np.concatenate([p.after for p in parts])
-    step = max(len(before) // most, 1)
-    return Moves(before[::step], after[::step], sum(p.total for p in parts))
+    total = sum(p.total for p in parts)
+    if len(before) <= most:
+        return Moves(before, after, total)
+    chosen = np.zeros(len(before), np.bool_)
+    chosen[:: len(before) // most + 1] = True
+    chosen[_rare_changes(before ^ after, most)] = True
+    return Moves(before[chosen], after[chosen], total)

@@ -23,7 +23,7 @@ MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
 _WIDEST: Final = 4096  # span of such values
 _EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
-_ANEW_BITS: Final = 6.0
+_ANEW_BITS: Final = 2.0
 _FEW_ONES: Final = 0.2  # of the values or moves, that may be all ones and are left out of the others
 _TREND_LENGTH: Final = (
     16  # of numbers told by their trend, at most: a number with a counter above it has that very trend
