@@ -121,7 +121,6 @@ def text_lines(
     """Give a heading, the picture and the table of each stream; lines have at most `width` columns if that can be."""
     from decoder.commands.field_table import table_lines
     from decoder.commands.words import wrapped
-    from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
     from decoder.discovery.payload_picture import picture
     from decoder.discovery.picture_text import LEGEND, picture_lines
     from decoder.discovery.picture_words import NOTATION
@@ -131,13 +130,20 @@ def text_lines(
     lines = [line for text in ([LEGEND] if pictures else []) + [NOTATION] for line in wrapped(text, width)]
     first_ns = int(frames.time_ns[0])
     for one in carvings:
-        hidden = frozenset() if show_vin else hidden_bytes(one.stream)
-        shown = without_numbers(one, hidden)
+        shown, hidden = _shown(one, show_vin=show_vin)
         lines += ["", *wrapped(_heading(one, carvings), width)]
         lines += picture_lines(picture(shown, _TEXT_LINES, hidden), width, first_ns) if pictures else []
         if shown.proposals or not pictures:
             lines += ["", *table_lines(shown.proposals, width)]
     return lines
+
+
+def _shown(one: Carving, *, show_vin: bool) -> tuple[Carving, frozenset[int]]:
+    """Give a carving as it may be shown, and the payload bytes that are not."""
+    from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
+
+    hidden = frozenset() if show_vin else hidden_bytes(one.stream)
+    return without_numbers(one, hidden), hidden
 
 
 def _heading(one: Carving, carvings: Sequence[Carving]) -> str:
@@ -149,15 +155,14 @@ def _heading(one: Carving, carvings: Sequence[Carving]) -> str:
 
 def svg_text(frames: Frames, carvings: Sequence[Carving], *, show_vin: bool = False) -> str:
     """Give the SVG document with the pictures of all streams."""
-    from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
     from decoder.discovery.payload_picture import picture
     from decoder.discovery.picture_svg import svg
     from decoder.printable import printable
 
     pictures = []
     for one in carvings:
-        hidden = frozenset() if show_vin else hidden_bytes(one.stream)
-        pictures.append((_heading(one, carvings), picture(without_numbers(one, hidden), _SVG_LINES, hidden)))
+        shown, hidden = _shown(one, show_vin=show_vin)
+        pictures.append((_heading(one, carvings), picture(shown, _SVG_LINES, hidden)))
     title = "Fields of " + (", ".join(printable(Path(path).name) for path in frames.account.paths) or "a capture")
     return svg(title, pictures, int(frames.time_ns[0]) if len(frames) else 0)
 
@@ -165,11 +170,10 @@ def svg_text(frames: Frames, carvings: Sequence[Carving], *, show_vin: bool = Fa
 def json_text(carvings: Iterable[Carving], *, show_vin: bool = False) -> str:
     """Give the JSON object as text."""
     from decoder.commands.field_json import field_json, plain
-    from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
 
     fields = []
     for one in carvings:
-        shown = one if show_vin else without_numbers(one, hidden_bytes(one.stream))
+        shown, _ = _shown(one, show_vin=show_vin)
         fields += [
             {
                 **field_json(one.stream, proposal.field, proposal.multiplexor),

@@ -14,6 +14,7 @@ import numpy as np
 from decoder.discovery.checks import find_checks
 from decoder.discovery.cutting import cut
 from decoder.discovery.layouts import layouts_of
+from decoder.discovery.moves import ever_flipped_bits
 from decoder.discovery.parts import Part, parts_of
 from decoder.discovery.proposal import Carving, Proposal, Selector, Stream
 from decoder.discovery.proposing import check_proposal, multiplexor_proposal, proposal_of
@@ -129,9 +130,8 @@ def _resting(one: _Prepared, fields: Sequence[Proposal]) -> Iterator[Proposal]:
 def _resting_of(part: Part, open_: NDArray[np.bool_], fields: Sequence[Proposal]) -> Iterator[Proposal]:
     if not len(part.data):
         return
-    changing = np.unpackbits(np.bitwise_or.reduce(part.data ^ part.data[0], axis=0), bitorder="little").astype(np.bool_)
-    yield from resting_fields(part.data, open_ & ~changing, part.selector)
-    taken = open_ & ~changing
+    taken = open_ & ~ever_flipped_bits(part.data)
+    yield from resting_fields(part.data, taken, part.selector)
     for inner in part.inner:
         here = inner.free & ~taken
         for proposal in fields:

@@ -139,8 +139,9 @@ def _worked_out(moves: Moves, lowest: int, lengths: NDArray[np.int64]) -> Told:
     seldom = int(np.searchsorted(times, SELDOM * len(moves), side="right"))
     told = np.full((len(KINDS), len(lengths)), np.inf)
     distinct = np.zeros(len(lengths), np.int64)
-    told[:, :seldom], distinct[:seldom] = _seldom(moves, lowest, lengths[:seldom], times[:seldom])
-    told[:, seldom:], distinct[seldom:] = _busy(moves, lowest, lengths[seldom:], times[seldom:])
+    for here, tell in ((slice(seldom), _seldom), (slice(seldom, None), _busy)):
+        if len(lengths[here]):
+            distinct[here] = tell(moves, lowest, lengths[here], times[here], told[:, here])
     return Told(told, distinct, times)
 
 
@@ -163,12 +164,9 @@ def _values(moves: Moves, lowest: int, lengths: NDArray[np.int64]) -> tuple[NDAr
 
 
 def _seldom(
-    moves: Moves, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Tell fields that change seldom: when, and then how."""
-    told = np.full((len(KINDS), len(lengths)), np.inf)
-    if not len(lengths):
-        return told, lengths
+    moves: Moves, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64], told: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Tell fields that change seldom: when, and then how. Fills `told` and gives how many values each field has."""
     old, new, masks = _values(moves, lowest, lengths)
     moved = old[-1] != new[-1]
     old, new = old[:, moved], new[:, moved]
@@ -181,16 +179,14 @@ def _seldom(
         neighbour = moves.became.field(Field(lowest - int(lengths[at]), int(lengths[at])))[moved][here]
         told[NUMBER, at] = min(told[NUMBER, at], like_neighbour_bits(new[at, here], neighbour, int(lengths[at])))
     told[UNKNOWN] = lengths * times
-    return told + seldom_bits(window_at(moves, lowest), lowest, lengths, times), distinct
+    told += seldom_bits(window_at(moves, lowest), lowest, lengths, times)
+    return distinct
 
 
 def _busy(
-    moves: Moves, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Tell fields that change often: numbers move by move, the others when and then how."""
-    told = np.full((len(KINDS), len(lengths)), np.inf)
-    if not len(lengths):
-        return told, lengths
+    moves: Moves, lowest: int, lengths: NDArray[np.int64], times: NDArray[np.int64], told: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Tell fields that change often: numbers move by move, the others when and then how; as `_seldom`."""
     old, new, masks = _values(moves, lowest, lengths)
     situation = situations(window_at(moves, lowest), lowest, lengths, times)
     when = often_bits(old, new, situation)
@@ -208,7 +204,7 @@ def _busy(
     for at in np.flatnonzero((lengths > 1) & (times >= _COUNTER_SHARE * len(moves)) & steps_evenly(old, new, masks)):
         here = old[at] != new[at]
         told[COUNTER, at] = when[at] + counter_bits(old[at, here], new[at, here], int(lengths[at]))
-    return told, distinct
+    return distinct
 
 
 def _fill_resting(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.cutting import Chart, chart, cut, joined
-from decoder.discovery.moves import joined_moves, moves_of
+from decoder.discovery.moves import joined_moves
 from decoder.discovery.parts import ONE_BY_ONE, Part, series
 from decoder.discovery.proposal import Selector
 
@@ -88,8 +88,8 @@ def _inner(number: int, part: Part) -> Iterator[Layout]:
 
 def _alike_total(inner: Sequence[Part]) -> float:
     """Give how well one layout explains all values; what a sample of many moves takes stands for the rest."""
-    all_ = [moves_of(one.data) for one in inner]
-    return series(inner).total * sum(map(len, all_)) / max(len(joined_moves(all_)), 1)
+    moves = [one.moves for one in inner]
+    return series(inner).total * sum(map(len, moves)) / max(len(joined_moves(moves)), 1)
 
 
 def _index_part(part: Part) -> Part:
@@ -118,8 +118,5 @@ def _joined(one: Layout, other: Layout) -> Layout | None:
     if not np.array_equal(one.members[0][1].free, other.members[0][1].free):
         return None
     both = chart(joined([one.chart.evidence, other.chart.evidence]))
-    return (
-        Layout(one.members + other.members, both)
-        if both.total > one.chart.total + other.chart.total + _WORTH_BITS
-        else None
-    )
+    worth = both.total > one.chart.total + other.chart.total + _WORTH_BITS
+    return Layout(one.members + other.members, both) if worth else None

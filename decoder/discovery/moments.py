@@ -77,19 +77,21 @@ def _window(moves: Moves, begin: int, size: int) -> Window:
 def _kin(counts: NDArray[np.int64], carry_from: float, carry_to: float) -> tuple[list[int], list[int]]:
     """Give for each bit the masks of what a carry could come from, and go to, in either byte order."""
     flips = counts.tolist()
-    below = [_chain(flips, bit, _downward, carry_from) for bit in range(len(flips))]
-    above = [_chain(flips, bit, _upward, -carry_to) for bit in range(len(flips))]
+    below = [
+        _chain(flips, bit, _downward, lambda at, on: flips[on] >= carry_from * flips[at]) for bit in range(len(flips))
+    ]
+    above = [_chain(flips, bit, _upward, lambda at, on: flips[on] <= carry_to * flips[at]) for bit in range(len(flips))]
     return below, above
 
 
-def _chain(flips: list[int], bit: int, following: Callable[[int], tuple[int, int]], share: float) -> int:
-    """Follow neighbours in both byte orders while each flips enough (`share` being negative: little enough)."""
+def _chain(
+    flips: list[int], bit: int, following: Callable[[int], tuple[int, int]], is_akin: Callable[[int, int], bool]
+) -> int:
+    """Follow neighbours in both byte orders while each could be of one number with the one before."""
     mask = 0
     for order in (0, 1):
         at, onward = bit, following(bit)[order]
-        while 0 <= onward < len(flips) and flips[onward] > 0:
-            if flips[onward] < share * flips[at] or (share < 0 and flips[onward] > -share * flips[at]):
-                break
+        while 0 <= onward < len(flips) and flips[onward] > 0 and is_akin(at, onward):
             mask |= 1 << onward
             at, onward = onward, following(onward)[order]
     return mask

@@ -67,6 +67,16 @@ class Moves:
         return Payloads(self.after)
 
 
+def ever_flipped(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Give a one for each bit that is not the same in all payloads (`data`: n x width, n at least 1): width bytes."""
+    return np.asarray(np.bitwise_or.reduce(data ^ data[0], axis=0))
+
+
+def ever_flipped_bits(data: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Tell which bits are not the same in all payloads, by DBC bit number."""
+    return np.unpackbits(ever_flipped(data), bitorder="little").astype(np.bool_)
+
+
 def flip_counts(flips: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Count the ones of each bit, by DBC bit number (bit 0 of byte 0 first)."""
     return np.asarray(np.unpackbits(flips, axis=1, bitorder="little").sum(axis=0, dtype=np.int64))

@@ -32,18 +32,18 @@ _NO_BORDER_BITS: Final = 5.0
 _REGULAR_BITS: Final = 0.7  # a payload, that tell which value comes next where they come in a turn
 _CALMER_USUAL: Final = 0.95  # of the flips in order of time, so many at most are left under each value
 _CALMER: Final = 0.6  # and so many where a multiplexor does not usually stand
-_MOST_IRREGULAR: Final = (
-    12  # values that come in no turn and by small steps; a number that another one follows has more
-)
+# Values that come in no turn and by small steps; a number that another one follows has more.
+_MOST_IRREGULAR: Final = 12
 _SMALL_STEP: Final = 0.15  # of the span of the values, on average; values in no order make steps of a third of it
 _MOST_USUAL: Final = 2  # that are tried in the usual places
-_USUAL_BITS: Final = 16
+USUAL_BITS: Final = 16
 # Share of the whole description, reckoned bit by bit, that a multiplexor saves: at least, where it stands in a usual
 # place and comes in no turn; at least elsewhere; and from which on nothing else is tried. Counted on made captures,
 # seeds 30 to 60.
 _SHARE: Final = 0.25
 _SHARE_ELSEWHERE: Final = 0.6
 _CLEAR_SHARE: Final = 0.75
+_REGULAR: Final = 0.9  # of the steps of bits that only count
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
 
@@ -96,9 +96,16 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     return chosen + longer[:1]
 
 
+def field_bits(field: Field, bits: int) -> NDArray[np.bool_]:
+    """Tell which of a payload's `bits` belong to a field, by DBC bit number."""
+    own = np.zeros(bits, np.bool_)
+    own[list(field.bit_numbers())] = True
+    return own
+
+
 def _is_usual(field: Field) -> bool:
     """Tell whether a multiplexor often stands here: in the first two bytes, from a byte's or a nibble's border on."""
-    return field.start < _USUAL_BITS and field.start % 4 == 0
+    return field.start < USUAL_BITS and field.start % 4 == 0
 
 
 def _first_of_bytes(found: list[Multiplexor]) -> list[Multiplexor]:
@@ -148,17 +155,17 @@ def _judged(
     same = values[order][1:] == values[order][:-1]
     kept = (ordered[1:] ^ ordered[:-1])[same]
     counts = flip_counts(kept)
-    own = np.zeros(len(telling), np.bool_)
-    own[list(field.bit_numbers())] = True
+    own = field_bits(field, len(telling))
+    others = telling & ~own
     under = bits_of_yes_no(counts, len(kept) - counts) + distinct
-    saving = np.where(telling & ~own, in_time - under, 0.0)
+    saving = np.where(others, in_time - under, 0.0)
     sequence = sequence_bits(values)
     regular = sequence <= _REGULAR_BITS * len(values)
     usual = _is_usual(field)
     if regular:  # bits may change with each value in turn, so that they seem to be told easily in order of time
         calm = _CALMER_USUAL if usual else _CALMER
-        dependent = telling & ~own & (counts * len(data) < _CALMER_USUAL * counted_flips * len(kept))
-        if (counts[telling & ~own].sum() * len(data)) > calm * counted_flips[telling & ~own].sum() * len(kept):
+        dependent = others & (counts * len(data) < _CALMER_USUAL * counted_flips * len(kept))
+        if (counts[others].sum() * len(data)) > calm * counted_flips[others].sum() * len(kept):
             return None
     else:
         dependent = saving > _MARGIN_BITS
@@ -235,9 +242,6 @@ def _counting_bits(data: NDArray[np.uint8], usable: NDArray[np.bool_]) -> NDArra
             if _counts(values):
                 counting[start : start + length] |= usable[start : start + length]
     return counting
-
-
-_REGULAR: Final = 0.9
 
 
 def _counts(values: NDArray[np.int64]) -> bool:

@@ -14,8 +14,15 @@ import numpy as np
 
 from decoder.bits import Payloads
 from decoder.discovery.cutting import Chart, chart, evidence_of
-from decoder.discovery.moves import joined_moves, moves_of
-from decoder.discovery.multiplexors import Multiplexor, possible_multiplexors, settled, with_all
+from decoder.discovery.moves import Moves, ever_flipped_bits, joined_moves, moves_of
+from decoder.discovery.multiplexors import (
+    USUAL_BITS,
+    Multiplexor,
+    field_bits,
+    possible_multiplexors,
+    settled,
+    with_all,
+)
 from decoder.discovery.proposal import Selector
 
 if TYPE_CHECKING:
@@ -36,7 +43,6 @@ _MUCH: Final = 3.0  # times what it must save, from which on all bits are taken 
 _NEARLY: Final = 0.9  # of the most that a multiplexor saves
 _ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor
 _ELSEWHERE: Final = 0.8  # what a saving elsewhere is worth beside one there
-_USUAL_BITS: Final = 16
 ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
 
 
@@ -58,9 +64,14 @@ class Part:
     inner: tuple[Part, ...] = field(default=())
 
     @cached_property
+    def moves(self) -> Moves:
+        """The moves of its payloads."""
+        return moves_of(self.data)
+
+    @cached_property
     def chart(self) -> Chart:
         """All ways to cut what is common to its payloads."""
-        return chart(evidence_of(moves_of(self.data), self.free))
+        return chart(evidence_of(self.moves, self.free))
 
 
 def parts_of(
@@ -75,7 +86,7 @@ def parts_of(
     if depth == _DEEPEST or (depth and len(data) < _FEWEST_INSIDE):
         return whole
     few = slice(0, _MOST_ROWS)
-    decided = Part(data[few], rows[few], free, selector)
+    decided = whole if len(data) <= _MOST_ROWS else Part(data[few], rows[few], free, selector)
     best = _believed(decided)
     if best is None:
         return whole
@@ -93,7 +104,7 @@ def _believed(whole: Part) -> Multiplexor | None:
         return with_all(_outermost(clear), whole.data, whole.free)
     best, most = None, 0.0
     for one in possible:
-        usual = one.field.start < _USUAL_BITS
+        usual = one.field.start < USUAL_BITS
         enough = max(_WORTH_BITS, -(_WORTH_SHARE if usual else _WORTH_SHARE_ELSEWHERE) * whole.chart.total)
         all_ = with_all(one, whole.data, whole.free)
         by_all = _saved(whole, all_)
@@ -115,16 +126,14 @@ def _outermost(clear: Sequence[Multiplexor]) -> Multiplexor:
 
 def _split(whole: Part, by: Multiplexor) -> Part:
     """Split payloads by the values of a multiplexor."""
-    own = np.zeros(len(whole.free), np.bool_)
-    own[list(by.field.bit_numbers())] = True
-    ever = np.unpackbits(np.bitwise_or.reduce(whole.data ^ whole.data[0], axis=0), bitorder="little").astype(np.bool_)
-    within = whole.free & ~own & (by.dependent | ~ever)
+    others = whole.free & ~field_bits(by.field, len(whole.free))
+    within = others & (by.dependent | ~ever_flipped_bits(whole.data))
     values = Payloads(whole.data).field(by.field)
     inner = [
         Part(whole.data[here], whole.rows[here], within, Selector(by.field, value, whole.selector))
         for value, here in ((value, values == value) for value in np.unique(values).tolist())
     ]
-    return Part(whole.data, whole.rows, whole.free & ~own & ~by.dependent, whole.selector, by, tuple(inner))
+    return Part(whole.data, whole.rows, others & ~by.dependent, whole.selector, by, tuple(inner))
 
 
 def _saved(whole: Part, by: Multiplexor) -> float:
@@ -149,10 +158,9 @@ def series(inner: Sequence[Part], *, across: bool = False) -> Chart:
     across : what differs from one value to the next is taken for moves as well; it shows the layout where cells are
         nearly alike, but is nothing that layouts for each value would have to explain
     """
-    data = np.concatenate([one.data for one in inner])
-    differing = np.unpackbits(np.bitwise_or.reduce(data ^ data[0], axis=0), bitorder="little").astype(np.bool_)
     free = np.logical_and.reduce([one.free for one in inner])
-    moves = [moves_of(one.data) for one in inner]
+    differing = ever_flipped_bits(np.concatenate([one.data for one in inner]))
+    moves = [one.moves for one in inner]
     if across:
         moves.append(moves_of(np.stack([one.data[len(one.data) // 2] for one in inner])))
     return chart(evidence_of(joined_moves(moves), free, differing))

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from decoder.bits import Payloads
+from decoder.discovery.moves import ever_flipped
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -204,7 +205,7 @@ def _groups(
     order : all bits of the payload in the same order
     everywhere : all proposals of the stream, where those under a multiplexor leave a trace
     """
-    moving = np.bitwise_or.reduce(data ^ data[0], axis=0)
+    moving = ever_flipped(data)
     moving[[byte for byte in hidden if byte < len(moving)]] = 0
     at_rest = {bit for bit in bits if not _has_bit(int(moving[bit // 8]), bit % 8)}
     owner: dict[int, Proposal] = {}

@@ -38,7 +38,7 @@ def proposal_of(found: Found, part: Part, time_ns: NDArray[np.int64], indexes: S
     indexes : of a series, the values of its multiplexor
     """
     raw = Payloads(part.data).field(found.certain).astype(np.int64)
-    changes = int(np.count_nonzero(raw[1:] != raw[:-1]))
+    changes = _changes(raw)
     if not changes:
         return None
     kind = _kind(found, raw)
@@ -59,6 +59,11 @@ def proposal_of(found: Found, part: Part, time_ns: NDArray[np.int64], indexes: S
     return Proposal(field, kind, sure, part.selector, detail)
 
 
+def _changes(raw: NDArray[np.int64]) -> int:
+    """Count how often a value differs from the one before."""
+    return int(np.count_nonzero(raw[1:] != raw[:-1]))
+
+
 def _kind(found: Found, raw: NDArray[np.int64]) -> Kind:
     if found.certain.length == found.likely.length == 1:
         return "flag"
@@ -75,8 +80,8 @@ def _counts(raw: NDArray[np.int64], length: int) -> bool:
     told = counter_detail(raw, length)
     step, exceptions = told["step"], told["exceptions"]
     steady = isinstance(exceptions, int) and exceptions <= _EXCEPTIONS * len(raw)
-    moving = np.count_nonzero(raw[1:] != raw[:-1]) >= (1 - _EXCEPTIONS) * (len(raw) - 1)
-    return length > 1 and len(raw) > _FEWEST_STEPS and steady and bool(moving) and step in {-2, -1, 1, 2}
+    moving = _changes(raw) >= (1 - _EXCEPTIONS) * (len(raw) - 1)
+    return length > 1 and len(raw) > _FEWEST_STEPS and steady and moving and step in {-2, -1, 1, 2}
 
 
 def check_proposal(check: Check) -> Proposal:
@@ -88,6 +93,6 @@ def check_proposal(check: Check) -> Proposal:
 def multiplexor_proposal(part: Part, field: Field, time_ns: NDArray[np.int64]) -> Proposal:
     """Give the proposal for the multiplexor of a part."""
     raw = Payloads(part.data).field(field).astype(np.int64)
-    changes = int(np.count_nonzero(raw[1:] != raw[:-1]))
+    changes = _changes(raw)
     detail = place_detail(field, field, changes) | value_detail(raw, time_ns) | {"cyclic": is_cyclic(raw)}
     return Proposal(field, "multiplexor", confidence.MULTIPLEXOR, part.selector, detail)

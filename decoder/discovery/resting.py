@@ -34,15 +34,9 @@ def resting_fields(data: NDArray[np.uint8], open_: NDArray[np.bool_], selector: 
         part = payload[begin:end]
         if _is_text(part):
             text[begin:end] = True
-            for first in range(begin, end, MAX_FIELD_BITS // 8):
-                last = min(first + MAX_FIELD_BITS // 8, end)
-                yield Proposal(
-                    Field(8 * first + 7, 8 * (last - first), "big"),
-                    "text",
-                    _TEXT_CONFIDENCE,
-                    selector,
-                    {"text": payload[first:last].decode("ascii"), "changes": 0},
-                )
+            for field in _byte_fields(begin, end):
+                words = payload[field.first_byte : field.last_byte + 1].decode("ascii")
+                yield Proposal(field, "text", _TEXT_CONFIDENCE, selector, {"text": words, "changes": 0})
     yield from _constants(data, open_ & ~np.repeat(text, 8), selector)
 
 
@@ -51,9 +45,8 @@ def _constants(data: NDArray[np.uint8], open_: NDArray[np.bool_], selector: Sele
     payloads = Payloads(data[:1])
     whole = np.asarray(open_.reshape(-1, 8).all(axis=1))
     for begin, end in _runs(whole):
-        for first in range(begin, end, MAX_FIELD_BITS // 8):
-            last = min(first + MAX_FIELD_BITS // 8, end)
-            yield _constant(payloads, Field(8 * first + 7, 8 * (last - first), "big"), selector)
+        for field in _byte_fields(begin, end):
+            yield _constant(payloads, field, selector)
     for byte in np.flatnonzero(~whole).tolist():
         for low, high in _runs(open_[8 * byte : 8 * byte + 8]):
             yield _constant(payloads, Field(8 * byte + low, high - low), selector)
@@ -62,6 +55,13 @@ def _constants(data: NDArray[np.uint8], open_: NDArray[np.bool_], selector: Sele
 def _constant(payloads: Payloads, field: Field, selector: Selector | None) -> Proposal:
     value = int(payloads.field(field)[0])
     return Proposal(field, "constant", _CONSTANT_CONFIDENCE, selector, {"value": value, "changes": 0})
+
+
+def _byte_fields(begin: int, end: int) -> Iterator[Field]:
+    """Give fields that take whole bytes, from one up to before another, as long as fields may be."""
+    most = MAX_FIELD_BITS // 8
+    for first in range(begin, end, most):
+        yield Field(8 * first + 7, 8 * (min(first + most, end) - first), "big")
 
 
 def _runs(mask: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:

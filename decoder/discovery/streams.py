@@ -64,7 +64,7 @@ def _of_frames(frames: Frames, key: Key, rows: NDArray[np.intp]) -> Stream:
     )
 
 
-def _usual_length(length: NDArray[np.uint8]) -> int:
+def _usual_length(length: NDArray[np.uint8] | NDArray[np.int64]) -> int:
     """Give the bytes to carve: as many as nine in ten payloads have."""
     return int(np.quantile(length, 1 - _NEARLY_ALL, method="lower"))
 
@@ -76,7 +76,7 @@ def _of_transfers(frames: Frames, transfers: Transfers) -> Iterator[Stream]:
     for (key, pgn, prefix), members in groupby(known, key=lambda one: one[:3]):
         rows = np.array([one[3] for one in members], np.intp)
         received = transfers.received[rows]
-        usual = int(np.quantile(received, 1 - _NEARLY_ALL, method="lower"))
+        usual = _usual_length(received)
         rows = rows[received >= usual]
         if usual <= len(prefix):
             continue

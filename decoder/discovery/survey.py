@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.bus_load import USUAL_BIT_RATE, BusLoad, bus_loads, frame_bits
+from decoder.discovery.moves import ever_flipped
 from decoder.frames import FD, REMOTE
 from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939_id import is_transport
@@ -109,7 +110,7 @@ def _identifier(
     lengths, counts = np.unique(length, return_counts=True)
     common = int(lengths[0])
     data = np.take(frames.data, rows, axis=0)[:, :common]
-    changing = np.bitwise_or.reduce(data ^ data[0], axis=0) if common else np.empty(0, np.uint8)
+    changing = ever_flipped(data)
     period_ms, jitter_ms, burst = rhythm(time_ns)
     shortest_gap_ms, longest_gap_ms, longest_gap_ns = extreme_gaps(time_ns)
     if key.extended and is_transport(key.can_id):

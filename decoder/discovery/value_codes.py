@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.code_lengths import bits_of_choice, bits_of_symbols, bits_of_yes_no
+from decoder.discovery.habits import LONGEST_BITS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,16 +19,14 @@ if TYPE_CHECKING:
     Values = NDArray[np.int64]
     Bits = NDArray[np.float64]
 
-_LONGEST: Final = 32
-MOST_STATES: Final = 16
+_MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
 _WIDEST: Final = 4096  # span of such values
 _EVENLY: Final = 0.35  # of the moves that make the usual step of a counter, at least
 _ANEW_BITS: Final = 2.0
 _FEW_ONES: Final = 0.2  # of the values or moves, that may be all ones and are left out of the others
-_TREND_LENGTH: Final = (
-    16  # of numbers told by their trend, at most: a number with a counter above it has that very trend
-)
+# Numbers told by their trend are no longer than this: a number with a counter above it has that very trend.
+_TREND_LENGTH: Final = 16
 _SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
@@ -35,7 +34,7 @@ _MEANS_OF: Final = (4, 16)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
 _STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
 _OTHER_STEP_BITS: Final = 22.0
-_JUMP: Final = 2 * _LONGEST  # the class of differences that are told in full
+_JUMP: Final = 2 * LONGEST_BITS  # the class of differences that are told in full
 _REST_OF_CLASS: Final = np.maximum(np.arange(_JUMP) // 2 - 1, 0)
 _BELL: Final = 0.97
 _FINE: Final = 15  # values above this can be 'not available' by being all ones
@@ -70,18 +69,10 @@ def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool)
     From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter.
     """
     expected = _expected(old, new, masks[:, None]) if by_mean else [old]
-    ways = len(expected)
-    masks = np.tile(masks, ways)
-    limits = masks[:, None]
-    classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
-    came = np.tile(new, (ways, 1))
-    classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
-    classes[np.tile(old == new, (ways, 1))] = _JUMP + 1
-    histogram = _histogram(classes, np.zeros_like(classes), 1)
-    jumping = _jump_bits(came, classes == _JUMP, histogram[:, 0, :_JUMP].sum(axis=1), masks, np.inf)
-    downs = (down & (classes > 0) & (classes < _JUMP)).sum(axis=1)
-    told = _told(histogram, downs[:, None], masks)[:, 0] + np.where(masks > 1, jumping, 0.0)
-    return np.asarray(told.reshape(ways, -1).min(axis=0) + np.where(masks[: len(old)] > 1, 1.0, 0.0))
+    where = np.zeros((len(expected) * len(old), old.shape[1]), np.int64)
+    told, jumping = _weighed(old, new, masks, expected, where, 1, still=old == new, most=np.inf)
+    bits = told + np.where(masks > 1, jumping, 0.0)
+    return np.asarray(bits.min(axis=0) + np.where(masks > 1, 1.0, 0.0))
 
 
 def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
@@ -89,9 +80,7 @@ def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
 
     Cells and temperatures stand side by side and are nearly alike. A difference takes two bits for each of its own.
     """
-    full = 1 << length
-    difference = (new - neighbour) % full
-    size = np.minimum(difference, full - difference)
+    size = _size(new - neighbour, (1 << length) - 1)
     return float((1 + 2 * np.log2(1.0 + size) + (size > 0)).sum()) + 1
 
 
@@ -107,26 +96,54 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     trend = old + np.concatenate([np.zeros_like(step[:, :1]), step[:, :-1]], axis=1)
     expected = [*_expected(old, new, masks[:, None]), trend, old, middle]
     where = np.concatenate([np.tile(situation, (len(expected) - 2, 1)), before, np.zeros_like(before)])
-    ways, lengths = len(expected), len(masks)
+    still = np.zeros_like(old, np.bool_)
+    told, jumping = _weighed(old, new, masks, expected, where, situations, still=still, most=_ANEW_BITS)
+    bits = told + jumping
+    bits[-1] += np.log2(masks + 1.0)  # to tell the middle
+    bits[-3, _lengths(masks) > _TREND_LENGTH] = np.inf
+    return np.asarray(bits.min(axis=0))
+
+
+def _weighed(
+    old: Values,
+    new: Values,
+    masks: Values,
+    expected: list[Values],
+    where: Values,
+    situations: int,
+    *,
+    still: NDArray[np.bool_],
+    most: float,
+) -> tuple[Bits, Bits]:
+    """Give the bits that tell values by what is expected of them, and those that tell the jumps: ways x lengths.
+
+    where : ways * lengths x moves, the situation of each move; moves that are `still` (lengths x moves) are not told
+    most : bits that the first jump takes at most
+    """
+    ways = len(expected)
     masks = np.tile(masks, ways)
     limits = masks[:, None]
-    classes, down = _classes((np.tile(new, (ways, 1)) - np.concatenate(expected)) & limits, limits)
     came = np.tile(new, (ways, 1))
+    classes, down = _classes((came - np.concatenate(expected)) & limits, limits)
     classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
+    classes[np.tile(still, (ways, 1))] = _JUMP + 1
     histogram = _histogram(classes, where, situations)
-    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks, _ANEW_BITS)
+    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks, most)
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
-    bits = _told(histogram, downs, masks).sum(axis=1) + jumping
-    bits[-lengths:] += np.log2(masks[-lengths:] + 1.0)  # the middle
-    bits[-3 * lengths : -2 * lengths][_lengths(masks[:lengths]) > _TREND_LENGTH] = np.inf
-    return np.asarray(bits.reshape(ways, -1).min(axis=0))
+    return _told(histogram, downs, masks).sum(axis=1).reshape(ways, -1), jumping.reshape(ways, -1)
+
+
+def _size(difference: Values, limits: Values | int) -> Values:
+    """Give how far values are apart, modulo the field's range: the shorter way round."""
+    up = difference & limits
+    return np.asarray(np.minimum(up, limits + 1 - up))
 
 
 def _pace(step: Values, limits: Values) -> Values:
     """Sort how far each move goes: not, by one, by two or three, further."""
-    size = np.minimum(step, limits + 1 - step)
+    size = _size(step, limits)
     return np.asarray(np.minimum(size, 1) + (size > 1) + (size > 3))
 
 
@@ -228,7 +245,7 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
     For a state each value is told in full once; for a number they stand close together.
     """
     state, number = np.full(len(lengths), np.inf), np.full(len(lengths), np.inf)
-    distinct = np.full(len(lengths), MOST_STATES + 1)
+    distinct = np.full(len(lengths), _MOST_STATES + 1)
     for at, length in enumerate(lengths.tolist()):
         moved = old[at] != new[at]
         before, came, anew = _without_ones(old[at, moved], new[at, moved], length)
@@ -242,7 +259,7 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
                 -np.log2(share[order[1:]] / (1 - share[order[:-1]]), where=kinds > 2, out=np.zeros(len(came))).sum()
             )
             told += (kinds - 2) * np.log2(len(order)) / 2
-            if kinds <= MOST_STATES:
+            if kinds <= _MOST_STATES:
                 state[at] = min(told + (kinds - 1) * length, length * len(came))
             span = int(values[-1] - values[0]) + 1
             number[at] = told + 2 * np.log2(span) + float(bits_of_choice(np.array(kinds), np.array(min(span, _WIDEST))))
@@ -288,9 +305,7 @@ def _returning_bits(old: Values, new: Values, length: int) -> float:
     returns = int(back.sum())
     if returns < _OFTEN_BACK * len(back):
         return np.inf
-    full = 1 << length
-    difference = (new[~back] - old[~back]) % full
-    size = np.minimum(difference, full - difference)
+    size = _size(new[~back] - old[~back], (1 << length) - 1)
     share = returns / len(back)
     told = returns * -np.log2(share) + (len(back) - returns) * -np.log2(1 - share) if returns < len(back) else 0.0
     # Sizes in a code of Golomb's kind: a number of low bits in full, the rest by counting.
