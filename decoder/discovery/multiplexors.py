@@ -36,7 +36,7 @@ _CALMER: Final = 0.6  # and so many where a multiplexor does not usually stand
 _MOST_IRREGULAR: Final = 12
 _SMALL_STEP: Final = 0.15  # of the span of the values, on average; values in no order make steps of a third of it
 _MOST_USUAL: Final = 2  # that are tried in the usual places
-USUAL_BITS: Final = 16
+_USUAL_BITS: Final = 16  # the first ones after checks and counters. Common practice, no source.
 # Share of the whole description, reckoned bit by bit, that a multiplexor saves: at least, where it stands in a usual
 # place and comes in no turn; at least elsewhere; and from which on nothing else is tried. Counted on made captures,
 # seeds 30 to 60.
@@ -55,6 +55,7 @@ class Multiplexor:
     saved : bits of description that it saves, reckoned bit by bit; share : of those of all bits
     sequence : bits that tell its values
     values : how many there are
+    usual : whether it stands where multiplexors usually do
     """
 
     field: Field
@@ -63,11 +64,12 @@ class Multiplexor:
     share: float
     sequence: float
     values: int
+    usual: bool
 
     @property
     def is_clear(self) -> bool:
         """Whether it saves so much, where multiplexors usually stand, that no other explanation need be looked at."""
-        return _is_usual(self.field) and self.share >= _CLEAR_SHARE
+        return self.usual and self.field.start % 4 == 0 and self.share >= _CLEAR_SHARE
 
     @property
     def cost(self) -> float:
@@ -88,9 +90,11 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     usable = free & (counts > 0)
     telling = usable & ~_counting_bits(data, usable)
     in_time = bits_of_yes_no(counts, len(flips) - counts)
-    found = [_judged(data, field, in_time, counts, telling) for field in _candidates(counts, usable, len(flips))]
+    begin = 8 * _leading_bytes(free, usable, telling)
+    fields = _candidates(counts, usable, len(flips))
+    found = [_judged(data, field, in_time, counts, telling, begin) for field in fields]
     tried = sorted((one for one in found if one is not None), key=lambda one: -one.saved)
-    usual = [one for one in tried if _is_usual(one.field)]
+    usual = [one for one in tried if one.usual and one.field.start % 4 == 0]
     chosen = [*_first_of_bytes(usual)[:_MOST_USUAL], *_first_of_bytes([one for one in tried if one not in usual])[:1]]
     longer = [one for one in usual if chosen and _is_longer(one.field, chosen[0].field)]
     return chosen + longer[:1]
@@ -103,9 +107,11 @@ def field_bits(field: Field, bits: int) -> NDArray[np.bool_]:
     return own
 
 
-def _is_usual(field: Field) -> bool:
-    """Tell whether a multiplexor often stands here: in the first two bytes, from a byte's or a nibble's border on."""
-    return field.start < USUAL_BITS and field.start % 4 == 0
+def _leading_bytes(free: NDArray[np.bool_], usable: NDArray[np.bool_], telling: NDArray[np.bool_]) -> int:
+    """Give how many bytes at the beginning hold nothing but checks and counters; a multiplexor follows those."""
+    taken = ~free.reshape(-1, 8).all(axis=1)
+    counting = usable.reshape(-1, 8).any(axis=1) & ~telling.reshape(-1, 8).any(axis=1)
+    return int(np.argmin(np.append(taken | counting, False)))
 
 
 def _first_of_bytes(found: list[Multiplexor]) -> list[Multiplexor]:
@@ -143,8 +149,12 @@ def _judged(
     in_time: NDArray[np.float64],
     counted_flips: NDArray[np.int64],
     telling: NDArray[np.bool_],
+    begin: int,
 ) -> Multiplexor | None:
-    """Weigh one field as the multiplexor; `telling` bits could show it, `counted_flips` is of each in time."""
+    """Weigh one field as the multiplexor.
+
+    `telling` bits could show it, `counted_flips` is of each in time; before bit `begin` are checks and counters only.
+    """
     values = Payloads(data).field(field).astype(np.int64)
     counted = np.bincount(values, minlength=1 << field.length)
     distinct = int((counted > 0).sum())
@@ -161,7 +171,8 @@ def _judged(
     saving = np.where(others, in_time - under, 0.0)
     sequence = sequence_bits(values)
     regular = sequence <= _REGULAR_BITS * len(values)
-    usual = _is_usual(field)
+    near = field.start < begin + _USUAL_BITS
+    usual = near and field.start % 4 == 0
     if regular:  # bits may change with each value in turn, so that they seem to be told easily in order of time
         calm = _CALMER_USUAL if usual else _CALMER
         dependent = others & (counts * len(data) < _CALMER_USUAL * counted_flips * len(kept))
@@ -173,12 +184,12 @@ def _judged(
             return None
     if not dependent.any() or (dependent.sum() <= _DETERMINED and not counts[dependent].any()):
         return None
-    sequence += _surprise(field, np.flatnonzero(counted))
+    sequence += _surprise(field, np.flatnonzero(counted), begin)
     saved = float(saving[dependent].sum() + in_time[own].sum()) - sequence
     share = saved / float(in_time.sum())
     if share < (-np.inf if regular else _SHARE) if usual else share < _SHARE_ELSEWHERE:
         return None
-    return Multiplexor(field, dependent, saved, share, sequence, distinct)
+    return Multiplexor(field, dependent, saved, share, sequence, distinct, near)
 
 
 def with_all(one: Multiplexor, data: NDArray[np.uint8], free: NDArray[np.bool_]) -> Multiplexor:
@@ -209,11 +220,11 @@ def _is_smooth(values: NDArray[np.int64]) -> bool:
     return bool(np.abs(np.diff(values)).mean() < _SMALL_STEP * (values.max() - values.min()))
 
 
-def _surprise(field: Field, values: NDArray[np.intp]) -> float:
+def _surprise(field: Field, values: NDArray[np.intp], begin: int) -> float:
     """Give the surprise at a multiplexor in this place with these values."""
     in_a_row = int(values[-1] - values[0]) == len(values) - 1 and values[0] <= 1
     chosen = 0.0 if in_a_row else float(bits_of_choice(np.array(len(values)), np.array(1 << field.length)))
-    place = (0.0 if field.start < 8 else _NOT_FIRST_BITS) + (0.0 if field.start % 4 == 0 else _NO_BORDER_BITS)
+    place = (0.0 if field.start < begin + 8 else _NOT_FIRST_BITS) + (0.0 if field.start % 4 == 0 else _NO_BORDER_BITS)
     return chosen + field.length + place
 
 
