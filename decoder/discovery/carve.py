@@ -7,10 +7,11 @@ all frames of a bus say of the byte order tells where one frame says little.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from decoder.discovery.byte_orders import told_by_others
 from decoder.discovery.checks import find_checks
 from decoder.discovery.cutting import cut
 from decoder.discovery.layouts import layouts_of
@@ -27,12 +28,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.discovery.checks import Check
-    from decoder.discovery.layouts import Layout
     from decoder.frames import Frames
     from decoder.transport.transfers import Transfers
-
-_MOST_ODDS: Final = 6.0  # bits that one frame says about the byte order of its neighbours
-_ALL_ODDS: Final = 3.5  # and all of them together
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +62,11 @@ def carve_streams(found: Sequence[Stream], progress: Callable[[float], None] | N
             progress((number + 1) / (len(found) + 1))
     layouts = layouts_of([(one.stream, one.whole) for one in prepared])
     proposals: list[list[Proposal]] = [list(_settled(one)) for one in prepared]
-    for layout, odds in zip(layouts, _neighbour_odds(layouts, found), strict=True):
+    first = [found[layout.members[0][0]] for layout in layouts]
+    told = told_by_others(
+        [layout.chart.big_odds for layout in layouts], [one.bus for one in first], [one.can_id for one in first]
+    )
+    for layout, odds in zip(layouts, told, strict=True):
         for found_field in cut(layout.chart, odds):
             for number, part in layout.members:
                 proposal = proposal_of(found_field, part, found[number].time_ns[part.rows], layout.indexes)
@@ -96,14 +97,6 @@ def _prepared(stream: Stream) -> _Prepared:
     damaged = np.unique(np.array([row for check in checks for row in check.damaged], np.intp))
     rows = np.setdiff1d(np.arange(len(stream.data)), damaged)
     return _Prepared(stream, checks, damaged, parts_of(stream.data[rows], rows, free))
-
-
-def _neighbour_odds(layouts: Sequence[Layout], found: Sequence[Stream]) -> list[float]:
-    """Give what the other frames of the same bus say about the byte order of each layout, in bits."""
-    buses = [found[layout.members[0][0]].bus for layout in layouts]
-    own = np.clip([layout.chart.big_odds for layout in layouts], -_MOST_ODDS, _MOST_ODDS)
-    sums = {bus: own[[other == bus for other in buses]].sum() for bus in set(buses)}
-    return [float(np.clip(sums[bus] - odd, -_ALL_ODDS, _ALL_ODDS)) for bus, odd in zip(buses, own, strict=True)]
 
 
 def _settled(one: _Prepared) -> Iterator[Proposal]:
