@@ -77,9 +77,21 @@ def weigh(sample: Sample, relation: Relation, tried: int) -> Found | None:
     bits = _witnesses(sample, relation, agrees, rank) * _worth(sample, relation) - _price(
         sample, agrees | (groups(sample, relation) < 0), tried
     )
-    if bits < FOUND_BITS or _is_copy(sample, relation, agrees) or not _fits_its_rule(sample, relation, agrees):
+    is_copy = share_of_copies(sample, relation, agrees) > _COPIES[isinstance(relation.rule, CrcRule | BitsRule)]
+    if bits < FOUND_BITS or is_copy or not _fits_its_rule(sample, relation, agrees):
         return None
     return Found(relation, constants, agrees, holds, rank, bits)
+
+
+def held(sample: Sample, relation: Relation, share: float) -> Found | None:
+    """Give a relation that holds in at least this share of the frames, whatever else explains it: worth no bits."""
+    constants, agrees = _constants(sample, relation, residual(sample, relation))
+    holds = int(sample.counts[agrees].sum())
+    if holds < share * len(sample.data):
+        return None
+    return Found(
+        relation, constants, agrees, holds, _rank(sample, relation, covered_data(sample, relation), agrees), 0.0
+    )
 
 
 def _price(sample: Sample, agrees: NDArray[np.bool_], tried: int) -> float:
@@ -187,16 +199,16 @@ def _worth(sample: Sample, relation: Relation) -> int:
     return sum(int(sample.moving_bits[bit // 8]) >> bit % 8 & 1 for bit in relation.field.bit_numbers())
 
 
-def _is_copy(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> bool:
-    """Tell whether too many of the check's moving bits equal one other bit, or its opposite."""
+def share_of_copies(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> float:
+    """Give the share of the check's moving bits that equal one other bit, or its opposite; of none all do."""
     signs = np.unpackbits(sample.unique[agrees], axis=1, bitorder="little").astype(np.float32) * 2 - 1
     own = list(relation.field.bit_numbers())
     moving = [bit for bit in own if abs(float(signs[:, bit].mean())) < 1 - 2 * (1 - _ALIKE)]
     if not moving:
-        return True
+        return 1.0
     others = np.delete(signs, own, axis=1)
     alike = np.abs(signs[:, moving].T @ others) >= len(signs) * (2 * _ALIKE - 1)
-    return bool(alike.any(axis=1).mean() > _COPIES[isinstance(relation.rule, CrcRule | BitsRule)])
+    return float(alike.any(axis=1).mean())
 
 
 def _follows_from_one_byte(sample: Sample, relation: Relation, agrees: NDArray[np.bool_]) -> bool:

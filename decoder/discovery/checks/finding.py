@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from decoder.discovery.checks.beside_counters import sum_beside_counter
 from decoder.discovery.checks.check import Check, Parameters
 from decoder.discovery.checks.crc_naming import name_crc, name_crc_of_bits
 from decoder.discovery.checks.crc_search import crc_nibbles, crc_relations, crcs_by_counter, crcs_of_bits
@@ -57,6 +58,8 @@ def find_checks(data: NDArray[np.uint8], can_id: int) -> tuple[Check, ...]:
     chosen = _choose(sample, _known_forms(sample), ())
     taken = [one.best.relation for one in chosen]
     chosen += _choose(sample, _without_names(sample, taken), taken)
+    weak = None if chosen else sum_beside_counter(sample)
+    chosen += [] if weak is None else [_Choice(weak, ())]
     checks = [_describe(sample, one, can_id) for one in chosen]
     return tuple(sorted(checks, key=lambda check: min(check.field.bit_numbers())))
 
