@@ -51,6 +51,7 @@ NUMBER, STATE, COUNTER, UNKNOWN = range(len(KINDS))
 
 _ALIKE_BITS: Final = 6  # fields of so many bits may be like their neighbours
 _STATE_BITS: Final = 12
+_LEVEL_BITS: Final = 16  # numbers of so many bits may keep to a few levels
 _STATE_CHANGES: Final = 400
 _STEP_TWO_BITS: Final = 1.0  # surprise at a counter whose lowest bit rests, for it counts by two
 _LARGER_STEP_BITS: Final = 22.0
@@ -196,10 +197,10 @@ def _busy(
     told[NUMBER] = np.where(lengths > 1, np.minimum(held, flowing), when)
     told[UNKNOWN] = np.minimum(when + lengths * times, lengths * len(moves))
     distinct = np.full(len(lengths), 2)
-    few = np.flatnonzero((lengths <= _STATE_BITS) & (times <= _STATE_CHANGES))
+    few = np.flatnonzero((lengths <= _LEVEL_BITS) & (times <= _STATE_CHANGES))
     if len(few):
         states, levels, distinct[few] = level_bits(old[few], new[few], lengths[few])
-        told[STATE, few] = when[few] + states
+        told[STATE, few] = np.where(lengths[few] <= _STATE_BITS, when[few] + states, np.inf)
         told[NUMBER, few] = np.minimum(told[NUMBER, few], when[few] + levels)
     for at in np.flatnonzero((lengths > 1) & (times >= _COUNTER_SHARE * len(moves)) & steps_evenly(old, new, masks)):
         here = old[at] != new[at]

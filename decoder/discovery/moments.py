@@ -162,11 +162,18 @@ def situations(window: Window, lowest: int, lengths: NDArray[np.int64], times: N
 def often_bits(old: NDArray[np.int64], new: NDArray[np.int64], situation: NDArray[np.int64]) -> NDArray[np.float64]:
     """Give the bits that tell when fields change that often do; all lengths x moves.
 
-    The shares are learned for each situation, and for the value where a field usually rests apart from all others.
+    The shares are learned for each situation, and for the value where a field usually rests apart from all others, or
+    for even and odd values apart: a number between two of its steps rests longer on the one than on the other.
     """
     middle = np.sort(old, axis=1)[:, old.shape[1] // 2, None]
-    where = situation + SITUATIONS * (old == middle) + 2 * SITUATIONS * np.arange(len(old))[:, None]
-    count = 2 * SITUATIONS * len(old)
+    return np.minimum(*(_learned_bits(old != new, situation, apart) for apart in (old == middle, old & 1)))
+
+
+def _learned_bits(
+    moved: NDArray[np.bool_], situation: NDArray[np.int64], apart: NDArray[np.int64] | NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    where = situation + SITUATIONS * apart + 2 * SITUATIONS * np.arange(len(moved))[:, None]
+    count = 2 * SITUATIONS * len(moved)
     all_ = np.bincount(where.ravel(), minlength=count)
-    yes = np.bincount(where[old != new], minlength=count)
-    return np.asarray(bits_of_yes_no(yes, all_ - yes).reshape(len(old), -1).sum(axis=1))
+    yes = np.bincount(where[moved], minlength=count)
+    return np.asarray(bits_of_yes_no(yes, all_ - yes).reshape(len(moved), -1).sum(axis=1))

@@ -61,16 +61,20 @@ def _shapes() -> Bits:
 
 _SHAPE_BITS: Final = 2 + 1.5 * np.log2(1 + np.arange(60) // 2)  # which shape: narrow ones are usual
 _SHAPES: Final = _shapes()
+_SHAPES_MOVED: Final = _SHAPES + np.log2(1 - np.exp2(-_SHAPES[0]))  # where it is known that there is a difference
 
 
 def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool) -> Bits:
     """Tell the values of numbers when it is known in which moves they change.
 
-    From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter.
+    From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter. From
+    the value before also for even and odd ones apart: a number that hovers between two of its steps goes up from the
+    one and down from the other.
     """
-    expected = _expected(old, new, masks[:, None]) if by_mean else [old]
+    expected = [old, *(_expected(old, new, masks[:, None]) if by_mean else [old])]
     where = np.zeros((len(expected) * len(old), old.shape[1]), np.int64)
-    told, jumping = _weighed(old, new, masks, expected, where, 1, still=old == new, most=np.inf)
+    where[: len(old)] = old & 1
+    told, jumping = _weighed(old, new, masks, expected, where, 2, still=old == new, moving=2, most=np.inf)
     bits = told + np.where(masks > 1, jumping, 0.0)
     return np.asarray(bits.min(axis=0) + np.where(masks > 1, 1.0, 0.0))
 
@@ -113,11 +117,13 @@ def _weighed(
     situations: int,
     *,
     still: NDArray[np.bool_],
+    moving: int = 0,
     most: float,
 ) -> tuple[Bits, Bits]:
     """Give the bits that tell values by what is expected of them, and those that tell the jumps: ways x lengths.
 
     where : ways * lengths x moves, the situation of each move; moves that are `still` (lengths x moves) are not told
+    moving : so many of the first ways expect a value that never comes: that of before, where it is known to change
     most : bits that the first jump takes at most
     """
     ways = len(expected)
@@ -132,7 +138,8 @@ def _weighed(
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
-    return _told(histogram, downs, masks).sum(axis=1).reshape(ways, -1), jumping.reshape(ways, -1)
+    shapes = np.where(np.arange(ways) < moving, 0, 1).repeat(len(old))
+    return _told(histogram, downs, masks, shapes).sum(axis=1).reshape(ways, -1), jumping.reshape(ways, -1)
 
 
 def _size(difference: Values, limits: Values | int) -> Values:
@@ -225,16 +232,20 @@ def _lengths(masks: Values) -> Values:
     return np.frexp(masks.astype(np.float64) + 1)[1].astype(np.int64) - 1
 
 
-def _told(histogram: Values, downs: Values, masks: Values) -> Bits:
+def _told(histogram: Values, downs: Values, masks: Values, zeros: Values) -> Bits:
     """Tell classes as they come, learning their shares, or by the best bell shape; then the rest of size and sign.
 
     histogram : lengths x situations x classes; downs : lengths x situations
+    zeros : whether there may be no difference, by length
     """
     lengths = _lengths(masks)[:, None]
     usual = histogram[..., :_JUMP]
     moved = usual[..., 1:].sum(axis=-1)
-    learned = bits_of_symbols(usual, 2 * lengths - 1) + usual @ _REST_OF_CLASS + bits_of_yes_no(downs, moved - downs)
-    shaped = (usual @ _SHAPES + _SHAPE_BITS).min(axis=-1)
+    signs = bits_of_yes_no(downs, moved - downs)
+    most = np.where(usual > 0, np.arange(1, _JUMP + 1), 1).max(axis=-1)  # a longer field has no other ones to learn
+    learned = bits_of_symbols(usual, most) + np.log2(2.0 * lengths) + usual @ _REST_OF_CLASS + signs
+    sizes = np.where(zeros[:, None, None] > 0, usual @ _SHAPES, usual @ _SHAPES_MOVED)
+    shaped = (sizes + _SHAPE_BITS).min(axis=-1) + np.minimum(signs + 1 - moved, 0)
     shaped = np.where(moved == 0, np.minimum(shaped, 1.0 * (usual[..., 0] > 0)), shaped)
     return np.where(lengths > 1, np.minimum(learned, shaped), 0.0)
 
