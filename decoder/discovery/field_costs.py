@@ -170,9 +170,9 @@ def _seldom(
     """Tell fields that change seldom: when, and then how. Fills `told` and gives how many values each field has."""
     old, new, masks = _values(moves, lowest, lengths)
     moved = old[-1] != new[-1]
-    old, new = old[:, moved], new[:, moved]
-    told[NUMBER] = moved_number_bits(old, new, masks, by_mean=False)
-    told[STATE], levels, distinct = level_bits(old, new, lengths)
+    old, new, waking = old[:, moved], new[:, moved], moves.waking[moved]
+    told[NUMBER] = moved_number_bits(old, new, masks, waking, by_mean=False)
+    told[STATE], levels, distinct = level_bits(old, new, lengths, waking)
     told[NUMBER] = np.minimum(told[NUMBER], levels)
     told[STATE, lengths > _STATE_BITS] = np.inf
     for at in np.flatnonzero((lengths >= _ALIKE_BITS) & (lengths <= lowest)):
@@ -192,14 +192,15 @@ def _busy(
     situation = situations(window_at(moves, lowest), lowest, lengths, times)
     when = often_bits(old, new, situation)
     changed = old[-1] != new[-1]
-    held = when + moved_number_bits(old[:, changed], new[:, changed], masks, by_mean=True)
-    flowing = np.minimum(busy_number_bits(old, new, masks, situation, SITUATIONS), standing_bits(new, lengths))
+    held = when + moved_number_bits(old[:, changed], new[:, changed], masks, moves.waking[changed], by_mean=True)
+    flowing = busy_number_bits(old, new, masks, situation, SITUATIONS, moves.waking)
+    flowing = np.minimum(flowing, standing_bits(new, lengths))
     told[NUMBER] = np.where(lengths > 1, np.minimum(held, flowing), when)
     told[UNKNOWN] = np.minimum(when + lengths * times, lengths * len(moves))
     distinct = np.full(len(lengths), 2)
     few = np.flatnonzero((lengths <= _LEVEL_BITS) & (times <= _STATE_CHANGES))
     if len(few):
-        states, levels, distinct[few] = level_bits(old[few], new[few], lengths[few])
+        states, levels, distinct[few] = level_bits(old[few], new[few], lengths[few], moves.waking)
         told[STATE, few] = np.where(lengths[few] <= _STATE_BITS, when[few] + states, np.inf)
         told[NUMBER, few] = np.minimum(told[NUMBER, few], when[few] + levels)
     for at in np.flatnonzero((lengths > 1) & (times >= _COUNTER_SHARE * len(moves)) & steps_evenly(old, new, masks)):

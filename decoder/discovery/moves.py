@@ -57,6 +57,12 @@ class Moves:
         return flip_counts(self.flips)
 
     @cached_property
+    def waking(self) -> NDArray[np.bool_]:
+        """In which moves all bits that ever flip were ones before: where a frame wakes up, n."""
+        ever = np.packbits(self.counts > 0, bitorder="little")
+        return np.asarray(((self.before & ever) == ever).all(axis=1))
+
+    @cached_property
     def was(self) -> Payloads:
         """The payloads before each move, to cut fields from."""
         return Payloads(self.before)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     Values = NDArray[np.int64]
     Bits = NDArray[np.float64]
+    Where = NDArray[np.bool_]
 
 _MOST_STATES: Final = 16
 _MOST_LEVELS: Final = 64
@@ -64,17 +65,19 @@ _SHAPES: Final = _shapes()
 _SHAPES_MOVED: Final = _SHAPES + np.log2(1 - np.exp2(-_SHAPES[0]))  # where it is known that there is a difference
 
 
-def moved_number_bits(old: Values, new: Values, masks: Values, *, by_mean: bool) -> Bits:
+def moved_number_bits(old: Values, new: Values, masks: Values, waking: Where, *, by_mean: bool) -> Bits:
     """Tell the values of numbers when it is known in which moves they change.
 
     From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter. From
     the value before also for even and odd ones apart: a number that hovers between two of its steps goes up from the
     one and down from the other.
+
+    waking : bool, moves: where all that ever changes was ones before
     """
     expected = [old, *(_expected(old, new, masks[:, None]) if by_mean else [old])]
     where = np.zeros((len(expected) * len(old), old.shape[1]), np.int64)
     where[: len(old)] = old & 1
-    told, jumping = _weighed(old, new, masks, expected, where, 2, still=old == new, moving=2, most=np.inf)
+    told, jumping = _weighed(old, new, masks, expected, where, 2, waking, still=old == new, never=2, most=np.inf)
     bits = told + np.where(masks > 1, jumping, 0.0)
     return np.asarray(bits.min(axis=0) + np.where(masks > 1, 1.0, 0.0))
 
@@ -88,7 +91,9 @@ def like_neighbour_bits(new: Values, neighbour: Values, length: int) -> float:
     return float((1 + 2 * np.log2(1.0 + size) + (size > 0)).sum()) + 1
 
 
-def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values, situations: int) -> Bits:
+def busy_number_bits(
+    old: Values, new: Values, masks: Values, situation: Values, situations: int, waking: Where
+) -> Bits:
     """Tell values of numbers that change often, from the value before, the last few, the trend or the middle.
 
     situation : what the rest of the frame does in each move; the shares are learned for each apart, or for how far the
@@ -101,7 +106,7 @@ def busy_number_bits(old: Values, new: Values, masks: Values, situation: Values,
     expected = [*_expected(old, new, masks[:, None]), trend, old, middle]
     where = np.concatenate([np.tile(situation, (len(expected) - 2, 1)), before, np.zeros_like(before)])
     still = np.zeros_like(old, np.bool_)
-    told, jumping = _weighed(old, new, masks, expected, where, situations, still=still, most=_ANEW_BITS)
+    told, jumping = _weighed(old, new, masks, expected, where, situations, waking, still=still, most=_ANEW_BITS)
     bits = told + jumping
     bits[-1] += np.log2(masks + 1.0)  # to tell the middle
     bits[-3, _lengths(masks) > _TREND_LENGTH] = np.inf
@@ -115,16 +120,18 @@ def _weighed(
     expected: list[Values],
     where: Values,
     situations: int,
+    waking: Where,
     *,
     still: NDArray[np.bool_],
-    moving: int = 0,
+    never: int = 0,
     most: float,
 ) -> tuple[Bits, Bits]:
     """Give the bits that tell values by what is expected of them, and those that tell the jumps: ways x lengths.
 
     where : ways * lengths x moves, the situation of each move; moves that are `still` (lengths x moves) are not told
-    moving : so many of the first ways expect a value that never comes: that of before, where it is known to change
-    most : bits that the first jump takes at most
+    never : so many of the first ways expect a value that never comes: that of before, where it is known to change
+    most : bits that the first jump takes at most: a number that often changes begins anew there, as it does at first;
+        bits of it that never change need not be told, as they need not be of other fields
     """
     ways = len(expected)
     masks = np.tile(masks, ways)
@@ -134,11 +141,13 @@ def _weighed(
     classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
     classes[np.tile(still, (ways, 1))] = _JUMP + 1
     histogram = _histogram(classes, where, situations)
-    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks, most)
+    moving = np.bitwise_count(np.bitwise_or.reduce(old ^ new, axis=1)).astype(np.float64)
+    anew = np.tile(np.minimum(moving, most), ways)
+    jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks, anew, waking)
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
-    shapes = np.where(np.arange(ways) < moving, 0, 1).repeat(len(old))
+    shapes = np.where(np.arange(ways) < never, 0, 1).repeat(len(old))
     return _told(histogram, downs, masks, shapes).sum(axis=1).reshape(ways, -1), jumping.reshape(ways, -1)
 
 
@@ -208,14 +217,13 @@ def _histogram(classes: Values, situation: Values, situations: int) -> Values:
     return found.reshape(len(classes), situations, _JUMP + 2)[:, :, :-1]
 
 
-def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Values, most: float) -> Bits:
+def _jump_bits(new: Values, jump: Where, usual: Values, masks: Values, anew: Bits, waking: Where) -> Bits:
     """Tell which values come from, or go to, all ones, and tell them: the first in full, the others by that.
 
-    usual : how many moves are no jumps, by length
-    most : bits that the first takes at most: a number that often changes begins anew there, as it does at first
+    usual, anew : how many moves are no jumps, and the bits that the first value takes, by length
     """
     times = jump.sum(axis=1)
-    bits = bits_of_yes_no(times, usual)
+    bits = bits_of_yes_no((jump & ~waking).sum(axis=1), usual)  # when the frame wakes up is no news
     columns = jump.any(axis=0)
     if not columns.any():
         return bits
@@ -225,7 +233,7 @@ def _jump_bits(new: Values, jump: NDArray[np.bool_], usual: Values, masks: Value
     others = np.maximum(here.sum(axis=1) - 1, 0)
     apart = np.where(here, np.abs(values - first), 0).sum(axis=1) / np.maximum(others, 1)
     each = np.minimum(_SPREAD_BITS + np.log2(1.0 + apart), lengths)  # of a two-sided exponential distribution
-    return bits + np.where(times > 0, np.minimum(lengths, most) + others * each, 0.0)
+    return bits + np.where(times > 0, anew + others * each, 0.0)
 
 
 def _lengths(masks: Values) -> Values:
@@ -250,7 +258,7 @@ def _told(histogram: Values, downs: Values, masks: Values, zeros: Values) -> Bit
     return np.where(lengths > 1, np.minimum(learned, shaped), 0.0)
 
 
-def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, Values]:
+def level_bits(old: Values, new: Values, lengths: Values, waking: Where) -> tuple[Bits, Bits, Values]:
     """Tell which of the values that occur comes next, told that another one does; and how many there are.
 
     For a state each value is told in full once; for a number they stand close together.
@@ -259,7 +267,7 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
     distinct = np.full(len(lengths), _MOST_STATES + 1)
     for at, length in enumerate(lengths.tolist()):
         moved = old[at] != new[at]
-        before, came, anew = _without_ones(old[at, moved], new[at, moved], length)
+        before, came, anew = _without_ones(old[at, moved], new[at, moved], length, waking[moved])
         values, order = np.unique(np.concatenate([before[:1], came]), return_inverse=True)
         kinds = distinct[at] = len(values)
         if length == 1:
@@ -282,14 +290,15 @@ def level_bits(old: Values, new: Values, lengths: Values) -> tuple[Bits, Bits, V
     return state, number, distinct
 
 
-def _without_ones(old: Values, new: Values, length: int) -> tuple[Values, Values, float]:
+def _without_ones(old: Values, new: Values, length: int, waking: Where) -> tuple[Values, Values, float]:
     """Leave out moves (1-D) from or to all ones, where few are; and give the bits that tell those."""
     full = (1 << length) - 1
     jump = ((old == full) | (new == full)) & (full > _FINE)
     times = int(jump.sum())
     if not times or times > _FEW_ONES * len(jump):
         return old, new, 0.0
-    return old[~jump], new[~jump], (min(length, _ANEW_BITS) + np.log2(len(jump))) * times
+    surprises = int((jump & ~waking).sum())
+    return old[~jump], new[~jump], min(length, _ANEW_BITS) * times + np.log2(len(jump)) * surprises
 
 
 def standing_bits(values: Values, lengths: Values) -> Bits:
