@@ -43,6 +43,9 @@ _USUAL_BITS: Final = 16  # the first ones after checks and counters. Common prac
 _SHARE: Final = 0.25
 _SHARE_ELSEWHERE: Final = 0.6
 _CLEAR_SHARE: Final = 0.75
+_MOST_MODULES: Final = 32  # values of a selector that another one follows
+_IN_TURN_BITS: Final = 0.5  # a payload, that tell which pair comes next, where they come in a turn
+_CALMER_TOGETHER: Final = 0.75  # of the flips that are left under either of two selectors, so many at most under both
 _REGULAR: Final = 0.9  # of the steps of bits that only count
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
@@ -90,6 +93,11 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     usable = free & (counts > 0)
     telling = usable & ~_counting_bits(data, usable)
     in_time = bits_of_yes_no(counts, len(flips) - counts)
+    outer = _outer_of_two(data, usable, _leading_bytes(free, usable, telling))
+    if outer is not None:
+        others = usable & ~field_bits(outer, len(usable))
+        saved = float(in_time.sum())
+        return [Multiplexor(outer, others, saved, 1.0, sequence_bits(_values(data, outer)), 2, usual=True)]
     begin = 8 * _leading_bytes(free, usable, telling)
     fields = _candidates(counts, usable, len(flips))
     found = [_judged(data, field, in_time, counts, telling, begin) for field in fields]
@@ -98,6 +106,47 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     chosen = [*_first_of_bytes(usual)[:_MOST_USUAL], *_first_of_bytes([one for one in tried if one not in usual])[:1]]
     longer = [one for one in usual if chosen and _is_longer(one.field, chosen[0].field)]
     return chosen + longer[:1]
+
+
+def _outer_of_two(data: NDArray[np.uint8], usable: NDArray[np.bool_], first: int) -> Field | None:
+    """Give the first of two selectors in neighbouring bytes that walk through a table together, as module and page do.
+
+    Neither alone makes the rest calm; both together do.
+    """
+    outer = _from_border(usable, first) if first < len(usable) // 8 - 2 else None
+    if outer is None or len(np.unique(_values(data, outer))) > _MOST_MODULES:
+        return None
+    rest = np.delete(data, np.s_[: first + 2], axis=1)
+    for most in (8, 4):
+        inner = _from_border(usable, first + 1, most)
+        if inner is None:
+            continue
+        one, other = _values(data, outer), _values(data, inner)
+        both = np.unique(one << inner.length | other, return_inverse=True)[1]
+        if len(data) < _FEWEST_EACH * both.max() or sequence_bits(both) > _IN_TURN_BITS * len(data):
+            continue
+        alone = min(_flips_under(rest, one), _flips_under(rest, other))
+        if _flips_under(rest, both) < _CALMER_TOGETHER * alone:
+            return outer
+    return None
+
+
+def _from_border(usable: NDArray[np.bool_], byte: int, most: int = 8) -> Field | None:
+    """Give the changing bits of a byte, from its first on, as a field."""
+    changing = np.flatnonzero(usable[8 * byte : 8 * byte + most])
+    return Field(8 * byte, int(changing[-1]) + 1) if len(changing) and changing[0] < 4 else None
+
+
+def _values(data: NDArray[np.uint8], field: Field) -> NDArray[np.int64]:
+    return Payloads(data).field(field).astype(np.int64)
+
+
+def _flips_under(data: NDArray[np.uint8], values: NDArray[np.int64]) -> float:
+    """Give how many bits flip from one payload to the next with the same value, on average."""
+    order = np.argsort(values, kind="stable")
+    same = values[order][1:] == values[order][:-1]
+    flips = (data[order][1:] ^ data[order][:-1])[same]
+    return float(np.bitwise_count(flips).sum()) / max(len(flips), 1)
 
 
 def field_bits(field: Field, bits: int) -> NDArray[np.bool_]:
