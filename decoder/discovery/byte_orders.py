@@ -27,19 +27,28 @@ _BLOCK_AS_BUS: Final = 0.85
 def told_by_others(own: Sequence[float], buses: Sequence[str], identifiers: Sequence[int]) -> list[float]:
     """Give what the other layouts say about the byte order of each, in bits.
 
-    own : what each says of itself; buses, identifiers : where each stands
+    own : what each says of itself; buses, identifiers : where each stands. Layouts of one identifier (the pages of a
+        multiplexor) say nearly the same for the same reason, so that together they count as one.
     """
-    upward = _weakened(np.array(own, np.float64), _FRAME_AS_BLOCK)
     bus = np.unique(np.asarray(buses, np.str_), return_inverse=True)[1]
-    block = np.asarray(identifiers, np.int64) // BLOCK
-    blocks, block_of = np.unique(np.stack([bus, block]), axis=1, return_inverse=True)
-    block_of = block_of.ravel()
+    where = np.stack([bus, np.asarray(identifiers, np.int64)])
+    frames, frame_of = _distinct(where)
+    pages = np.bincount(frame_of)
+    upward = _weakened(np.bincount(frame_of, np.array(own, np.float64)) / pages, _FRAME_AS_BLOCK)
+    blocks, block_of = _distinct(frames // np.array([[1], [BLOCK]]))
     in_block = np.bincount(block_of, upward).astype(np.float64)
     to_bus = _weakened(in_block, _BLOCK_AS_BUS)
     on_bus = np.bincount(blocks[0], to_bus).astype(np.float64)
     from_bus = _weakened(on_bus[blocks[0]] - to_bus, _BLOCK_AS_BUS)
-    told = _weakened((in_block + from_bus)[block_of] - upward, _FRAME_AS_BLOCK)
-    return [float(odds) for odds in told]
+    to_frame = _weakened((in_block + from_bus)[block_of] - upward, _FRAME_AS_BLOCK)
+    others = (np.bincount(frame_of, np.array(own, np.float64))[frame_of] - own) / np.maximum(pages - 1, 1)[frame_of]
+    return [float(odds) for odds in to_frame[frame_of] + others]
+
+
+def _distinct(columns: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Give the distinct columns, and which of them each is."""
+    distinct, number = np.unique(columns, axis=1, return_inverse=True)
+    return distinct, number.reshape(-1)
 
 
 def _weakened(odds: NDArray[np.float64], agree: float) -> NDArray[np.float64]:
