@@ -125,7 +125,8 @@ def _outer_of_two(data: NDArray[np.uint8], usable: NDArray[np.bool_], first: int
         both = np.unique(one << inner.length | other, return_inverse=True)[1]
         if len(data) < _FEWEST_EACH * both.max() or sequence_bits(both) > _IN_TURN_BITS * len(data):
             continue
-        alone = min(_flips_under(rest, one), _flips_under(rest, other))
+        before = [_values(data, Field(8 * byte, 8)) for byte in range(first)]
+        alone = min(_flips_under(rest, values) for values in (one, other, *before))
         if _flips_under(rest, both) < _CALMER_TOGETHER * alone:
             return outer
     return None
