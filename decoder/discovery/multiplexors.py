@@ -47,6 +47,8 @@ _MOST_MODULES: Final = 32  # values of a selector that another one follows
 _IN_TURN_BITS: Final = 0.5  # a payload, that tell which pair comes next, where they come in a turn
 _CALMER_TOGETHER: Final = 0.75  # of the flips that are left under either of two selectors, so many at most under both
 _REGULAR: Final = 0.9  # of the steps of bits that only count
+_SELDOM: Final = 0.05  # of the payloads, up to which a bit's flips under all values tell that it is common,
+_COMMON: Final = 1.5  # where they are more than so many times those in order of time
 _DETERMINED: Final = 8  # so few bits, always the same under each value, are a function of a counter, not multiplexed
 
 
@@ -144,10 +146,8 @@ def _values(data: NDArray[np.uint8], field: Field) -> NDArray[np.int64]:
 
 def _flips_under(data: NDArray[np.uint8], values: NDArray[np.int64]) -> float:
     """Give how many bits flip from one payload to the next with the same value, on average."""
-    order = np.argsort(values, kind="stable")
-    same = values[order][1:] == values[order][:-1]
-    flips = (data[order][1:] ^ data[order][:-1])[same]
-    return float(np.bitwise_count(flips).sum()) / max(len(flips), 1)
+    pairs = len(values) - len(np.unique(values))
+    return float(_counts_under(data, values).sum()) / max(pairs, 1)
 
 
 def field_bits(field: Field, bits: int) -> NDArray[np.bool_]:
@@ -210,14 +210,10 @@ def _judged(
     distinct = int((counted > 0).sum())
     if distinct < 2 or len(data) < _FEWEST_EACH * distinct:
         return None
-    order = np.argsort(values, kind="stable")
-    ordered = data[order]
-    same = values[order][1:] == values[order][:-1]
-    kept = (ordered[1:] ^ ordered[:-1])[same]
-    counts = flip_counts(kept)
+    counts, pairs = _counts_under(data, values), len(values) - distinct
     own = field_bits(field, len(telling))
     others = telling & ~own
-    under = bits_of_yes_no(counts, len(kept) - counts) + distinct
+    under = bits_of_yes_no(counts, pairs - counts) + distinct
     saving = np.where(others, in_time - under, 0.0)
     sequence = sequence_bits(values)
     regular = sequence <= _REGULAR_BITS * len(values)
@@ -225,8 +221,8 @@ def _judged(
     usual = near and field.start % 4 == 0
     if regular:  # bits may change with each value in turn, so that they seem to be told easily in order of time
         calm = _CALMER_USUAL if usual else _CALMER
-        dependent = others & (counts * len(data) < _CALMER_USUAL * counted_flips * len(kept))
-        if (counts[others].sum() * len(data)) > calm * counted_flips[others].sum() * len(kept):
+        dependent = others & (counts * len(data) < _CALMER_USUAL * counted_flips * pairs)
+        if (counts[others].sum() * len(data)) > calm * counted_flips[others].sum() * pairs:
             return None
     else:
         dependent = saving > _MARGIN_BITS
@@ -243,14 +239,24 @@ def _judged(
 
 
 def with_all(one: Multiplexor, data: NDArray[np.uint8], free: NDArray[np.bool_]) -> Multiplexor:
-    """Give a multiplexor that all bits depend on but those that only count: the usual case.
+    """Give a multiplexor that all bits depend on but those that only count, or are common: the usual case.
 
-    Bits that are alike under all values seem common, though they are the upper ones of fields that are not.
+    Bits that are alike under all values seem common, though they are the upper ones of fields that are not. But what
+    is common and seldom flips does so under each value in its turn.
     """
-    usable = free & (flip_counts(data[1:] ^ data[:-1]) > 0)
+    counts = flip_counts(data[1:] ^ data[:-1])
+    usable = free & (counts > 0)
     usable &= ~_counting_bits(data, usable)
+    usable &= ~((counts <= _SELDOM * len(data)) & (_counts_under(data, _values(data, one.field)) > _COMMON * counts))
     usable[list(one.field.bit_numbers())] = False
     return replace(one, dependent=usable)
+
+
+def _counts_under(data: NDArray[np.uint8], values: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Count the flips of each bit from one payload to the next with the same value."""
+    order = np.argsort(values, kind="stable")
+    ordered = data[order]
+    return flip_counts((ordered[1:] ^ ordered[:-1])[values[order][1:] == values[order][:-1]])
 
 
 def settled(
