@@ -16,19 +16,22 @@ if TYPE_CHECKING:
 
 # Chance given by the weighing, and the share of such fields that were right.
 _CHANCE: Final = (0.0, 0.4, 0.6, 0.8, 0.95, 1.0)
-_SELDOM: Final = (0.05, 0.28, 0.45, 0.53, 0.76, 0.91)
+_SELDOM: Final = (0.05, 0.28, 0.45, 0.56, 0.77, 0.90)
 _OFTEN: Final[dict[Kind, tuple[float, ...]]] = {
-    "number": (0.05, 0.25, 0.40, 0.47, 0.69, 0.87),
-    "counter": (0.05, 0.25, 0.40, 0.45, 0.67, 0.96),
-    "flag": (0.05, 0.10, 0.20, 0.20, 0.25, 0.40),
-    "state": (0.05, 0.10, 0.20, 0.20, 0.25, 0.30),
-    "unknown": (0.05, 0.25, 0.40, 0.60, 0.65, 0.70),
+    "number": (0.05, 0.30, 0.45, 0.57, 0.78, 0.86),
+    "counter": (0.05, 0.30, 0.50, 0.80, 0.90, 0.97),
+    "flag": (0.05, 0.20, 0.40, 0.45, 0.50, 0.52),
+    "state": (0.05, 0.08, 0.10, 0.10, 0.10, 0.10),
+    "unknown": (0.30, 0.50, 0.70, 0.90, 0.95, 0.97),
 }
 _MANY: Final = 10  # changes
-_MOST_UNDER_A_MULTIPLEXOR: Final = 0.7  # for fields that seldom change and stand under a multiplexor
-MULTIPLEXOR: Final = 0.91
+# At most, for fields under a multiplexor: one wrong layout is wrong under each of its values.
+_UNDER_A_MULTIPLEXOR: Final = {"number": 0.8, "counter": 0.5}
+_SELDOM_UNDER_A_MULTIPLEXOR: Final = {"number": 0.55}
+_OTHERS_UNDER_A_MULTIPLEXOR: Final = 0.3
+MULTIPLEXOR: Final = 0.88
 CHECK_PROVED: Final = 0.99
-CHECK_UNPROVED: Final = 0.93
+CHECK_UNPROVED: Final = 0.95
 
 
 def corrected(chance: float, changes: int, kind: Kind, *, under_multiplexor: bool = False) -> float:
@@ -36,4 +39,7 @@ def corrected(chance: float, changes: int, kind: Kind, *, under_multiplexor: boo
     often = changes >= _MANY
     right = _OFTEN.get(kind, _SELDOM) if often else _SELDOM
     share = float(np.interp(chance, _CHANCE, right))
-    return min(share, _MOST_UNDER_A_MULTIPLEXOR) if under_multiplexor and not often else share
+    if not under_multiplexor:
+        return share
+    most = _UNDER_A_MULTIPLEXOR if often else _SELDOM_UNDER_A_MULTIPLEXOR
+    return min(share, most.get(kind, _OTHERS_UNDER_A_MULTIPLEXOR))
