@@ -68,16 +68,21 @@ _SHAPES_MOVED: Final = _SHAPES + np.log2(1 - np.exp2(-_SHAPES[0]))  # where it i
 def moved_number_bits(old: Values, new: Values, masks: Values, waking: Where, *, by_mean: bool) -> Bits:
     """Tell the values of numbers when it is known in which moves they change.
 
-    From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter. From
-    the value before also for even and odd ones apart: a number that hovers between two of its steps goes up from the
+    From the value before or, with `by_mean`, from the mean of the last few different values, whichever is shorter; then
+    from the value before for even and odd ones apart: a number that hovers between two of its steps goes up from the
     one and down from the other.
 
     waking : bool, moves: where all that ever changes was ones before
     """
-    expected = [old, *(_expected(old, new, masks[:, None]) if by_mean else [old])]
+    expected = _expected(old, new, masks[:, None]) if by_mean else [old]
     where = np.zeros((len(expected) * len(old), old.shape[1]), np.int64)
-    where[: len(old)] = old & 1
-    told, jumping = _weighed(old, new, masks, expected, where, 2, waking, still=old == new, never=2, most=np.inf)
+    situations = 1
+    if by_mean:  # of few moves there is nothing to learn for even and odd values apart
+        where[: len(old)] = old & 1
+        situations = 2
+    told, jumping = _weighed(
+        old, new, masks, expected, where, situations, waking, still=old == new, never=1, most=np.inf
+    )
     bits = told + np.where(masks > 1, jumping, 0.0)
     return np.asarray(bits.min(axis=0) + np.where(masks > 1, 1.0, 0.0))
 
@@ -247,12 +252,14 @@ def _told(histogram: Values, downs: Values, masks: Values, zeros: Values) -> Bit
     zeros : whether there may be no difference, by length
     """
     lengths = _lengths(masks)[:, None]
-    usual = histogram[..., :_JUMP]
+    used = int(np.flatnonzero(histogram[..., :_JUMP].any(axis=(0, 1)))[-1]) + 1 if histogram[..., :_JUMP].any() else 1
+    usual = histogram[..., :used]
     moved = usual[..., 1:].sum(axis=-1)
     signs = bits_of_yes_no(downs, moved - downs)
-    most = np.where(usual > 0, np.arange(1, _JUMP + 1), 1).max(axis=-1)  # a longer field has no other ones to learn
-    learned = bits_of_symbols(usual, most) + np.log2(2.0 * lengths) + usual @ _REST_OF_CLASS + signs
-    sizes = np.where(zeros[:, None, None] > 0, usual @ _SHAPES, usual @ _SHAPES_MOVED)
+    most = np.where(usual > 0, np.arange(1, used + 1), 1).max(axis=-1)  # a longer field has no other ones to learn
+    learned = bits_of_symbols(usual, most) + np.log2(2.0 * lengths) + usual @ _REST_OF_CLASS[:used] + signs
+    sizes = usual @ _SHAPES[:used]
+    sizes[zeros == 0] = usual[zeros == 0] @ _SHAPES_MOVED[:used]
     shaped = (sizes + _SHAPE_BITS).min(axis=-1) + np.minimum(signs + 1 - moved, 0)
     shaped = np.where(moved == 0, np.minimum(shaped, 1.0 * (usual[..., 0] > 0)), shaped)
     return np.where(lengths > 1, np.minimum(learned, shaped), 0.0)
