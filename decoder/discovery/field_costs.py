@@ -51,7 +51,8 @@ NUMBER, STATE, COUNTER, UNKNOWN = range(len(KINDS))
 
 _ALIKE_BITS: Final = 6  # fields of so many bits may be like their neighbours
 _STATE_BITS: Final = 12
-_LEVEL_BITS: Final = 16  # numbers of so many bits may keep to a few levels
+_LEVEL_BITS: Final = 16  # numbers of so many bits may keep to a few levels,
+_LEVEL_CHANGES: Final = 200  # if they do not change more often
 _STATE_CHANGES: Final = 400
 _STEP_TWO_BITS: Final = 1.0  # surprise at a counter whose lowest bit rests, for it counts by two
 _LARGER_STEP_BITS: Final = 22.0
@@ -198,7 +199,9 @@ def _busy(
     told[NUMBER] = np.where(lengths > 1, np.minimum(held, flowing), when)
     told[UNKNOWN] = np.minimum(when + lengths * times, lengths * len(moves))
     distinct = np.full(len(lengths), 2)
-    few = np.flatnonzero((lengths <= _LEVEL_BITS) & (times <= _STATE_CHANGES))
+    few = np.flatnonzero(
+        (lengths <= np.where(times <= _LEVEL_CHANGES, _LEVEL_BITS, _STATE_BITS)) & (times <= _STATE_CHANGES)
+    )
     if len(few):
         states, levels, distinct[few] = level_bits(old[few], new[few], lengths[few], moves.waking)
         told[STATE, few] = np.where(lengths[few] <= _STATE_BITS, when[few] + states, np.inf)

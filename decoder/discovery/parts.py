@@ -42,7 +42,7 @@ _MUCH: Final = 3.0  # times what it must save, from which on all bits are taken 
 _NEARLY: Final = 0.9  # of the most that a multiplexor saves
 _ALL_SHARE: Final = 0.85  # of what is saved, where all bits are taken to depend on the multiplexor
 _ELSEWHERE: Final = 0.8  # what a saving elsewhere is worth beside one there
-ONE_BY_ONE: Final = 16  # values of a multiplexor that are cut one by one; of more it is an index
+ONE_BY_ONE: Final = 8  # values of a multiplexor that are cut one by one; of more it is an index
 
 
 @dataclass(frozen=True, eq=False)

@@ -279,7 +279,7 @@ def level_bits(old: Values, new: Values, lengths: Values, waking: Where) -> tupl
         kinds = distinct[at] = len(values)
         if length == 1:
             state[at] = number[at] = 0.0
-        elif kinds <= _MOST_LEVELS:
+        elif kinds <= _MOST_LEVELS and (kinds <= _MOST_STATES or values[-1] - values[0] < _WIDEST):
             share = np.bincount(order) / len(order)
             told = float(
                 -np.log2(share[order[1:]] / (1 - share[order[:-1]]), where=kinds > 2, out=np.zeros(len(came))).sum()
