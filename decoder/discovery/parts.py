@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _DEEPEST: Final = 2  # multiplexors inside one another
-_MOST_ROWS: Final = 640  # payloads that decide whether there is a multiplexor
+_MOST_ROWS: Final = 400  # payloads that decide whether there is a multiplexor
 _LITTLE_BITS: Final = 100.0  # what values that share a layout are described in, below which no other way is tried
 _FEWEST_INSIDE: Final = 40  # payloads under one value, from which on a multiplexor inside is looked for
 _WORTH_BITS: Final = 25.0  # that a multiplexor must save when the payloads are cut with and without it

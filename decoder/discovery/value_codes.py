@@ -31,7 +31,7 @@ _TREND_LENGTH: Final = 16
 _SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
-_MEANS_OF: Final = (4, 16)
+_MEANS_OF: Final = (8,)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
 _STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
 _OTHER_STEP_BITS: Final = 22.0
@@ -318,6 +318,8 @@ def standing_bits(values: Values, lengths: Values) -> Bits:
         few = 0 < ones.sum() <= _FEW_ONES * len(ones)
         runs = int(np.count_nonzero(ones[1:] != ones[:-1]))
         seen, counts = np.unique(centred[at, ~ones] if few else centred[at], return_counts=True)
+        if len(seen) > _MOST_LEVELS + 1:
+            break  # longer fields have no fewer values
         span = int(seen[-1] - seen[0]) + 1
         if len(seen) <= _MOST_LEVELS and span <= _WIDEST:
             chosen = float(bits_of_choice(np.array(len(seen)), np.array(span)))
