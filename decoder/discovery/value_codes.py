@@ -31,13 +31,14 @@ _TREND_LENGTH: Final = 16
 _SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
-_MEANS_OF: Final = (8,)
+_MEANS_OF: Final = (24,)
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
 _STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
 _OTHER_STEP_BITS: Final = 22.0
 _JUMP: Final = 2 * LONGEST_BITS  # the class of differences that are told in full
 _REST_OF_CLASS: Final = np.maximum(np.arange(_JUMP) // 2 - 1, 0)
 _BELL: Final = 0.97
+_WIDTHS: Final = 2.0 ** np.arange(-1, 25)
 _FINE: Final = 15  # values above this can be 'not available' by being all ones
 
 
@@ -53,14 +54,14 @@ def _shapes() -> Bits:
     middle = low + (count - 1) / 2
     tail = 1 / (count * 2 * _JUMP)
     columns = []
-    for width in 2.0 ** np.arange(-1, 14, 0.5):
+    for width in _WIDTHS:
         for form in (np.exp(-np.minimum((middle / width) ** 2 / 2, 700)), np.exp(-np.minimum(middle / width, 700))):
             weight = form * np.where(middle > 0, 2, 1) * count
             columns.append(-np.log2(_BELL * form / weight.sum() + (1 - _BELL) * tail))
     return np.array(columns).T
 
 
-_SHAPE_BITS: Final = 2 + 1.5 * np.log2(1 + np.arange(60) // 2)  # which shape: narrow ones are usual
+_SHAPE_BITS: Final = 2 + 3.0 * np.log2(1 + np.arange(2 * len(_WIDTHS)) // 2) / 2  # which shape: narrow ones are usual
 _SHAPES: Final = _shapes()
 _SHAPES_MOVED: Final = _SHAPES + np.log2(1 - np.exp2(-_SHAPES[0]))  # where it is known that there is a difference
 
