@@ -30,19 +30,20 @@ def told_by_others(own: Sequence[float], buses: Sequence[str], identifiers: Sequ
     own : what each says of itself; buses, identifiers : where each stands. Layouts of one identifier (the pages of a
         multiplexor) say nearly the same for the same reason, so that together they count as one.
     """
+    says = np.array(own, np.float64)
     bus = np.unique(np.asarray(buses, np.str_), return_inverse=True)[1]
     where = np.stack([bus, np.asarray(identifiers, np.int64)])
     frames, frame_of = _distinct(where)
-    pages = np.bincount(frame_of)
-    upward = _weakened(np.bincount(frame_of, np.array(own, np.float64)) / pages, _FRAME_AS_BLOCK)
+    pages, of_pages = np.bincount(frame_of), np.bincount(frame_of, says)
+    upward = _weakened(of_pages / pages, _FRAME_AS_BLOCK)
     blocks, block_of = _distinct(frames // np.array([[1], [BLOCK]]))
     in_block = np.bincount(block_of, upward).astype(np.float64)
     to_bus = _weakened(in_block, _BLOCK_AS_BUS)
     on_bus = np.bincount(blocks[0], to_bus).astype(np.float64)
     from_bus = _weakened(on_bus[blocks[0]] - to_bus, _BLOCK_AS_BUS)
     to_frame = _weakened((in_block + from_bus)[block_of] - upward, _FRAME_AS_BLOCK)
-    others = (np.bincount(frame_of, np.array(own, np.float64))[frame_of] - own) / np.maximum(pages - 1, 1)[frame_of]
-    return [float(odds) for odds in to_frame[frame_of] + others]
+    other_pages = (of_pages[frame_of] - says) / np.maximum(pages - 1, 1)[frame_of]
+    return [float(odds) for odds in to_frame[frame_of] + other_pages]
 
 
 def _distinct(columns: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
