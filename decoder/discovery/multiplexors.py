@@ -60,7 +60,7 @@ class Multiplexor:
     saved : bits of description that it saves, reckoned bit by bit; share : of those of all bits
     sequence : bits that tell its values
     values : how many there are
-    usual : whether it stands where multiplexors usually do
+    near : whether it stands in the first two bytes that hold more than checks and counters
     """
 
     field: Field
@@ -69,12 +69,17 @@ class Multiplexor:
     share: float
     sequence: float
     values: int
-    usual: bool
+    near: bool
+
+    @property
+    def is_usual(self) -> bool:
+        """Whether it stands where multiplexors usually do: near, from a byte's or a nibble's border on."""
+        return self.near and self.field.start % 4 == 0
 
     @property
     def is_clear(self) -> bool:
         """Whether it saves so much, where multiplexors usually stand, that no other explanation need be looked at."""
-        return self.usual and self.field.start % 4 == 0 and self.share >= _CLEAR_SHARE
+        return self.is_usual and self.share >= _CLEAR_SHARE
 
     @property
     def cost(self) -> float:
@@ -95,16 +100,16 @@ def possible_multiplexors(data: NDArray[np.uint8], free: NDArray[np.bool_]) -> l
     usable = free & (counts > 0)
     telling = usable & ~_counting_bits(data, usable)
     in_time = bits_of_yes_no(counts, len(flips) - counts)
-    outer = _outer_of_two(data, usable, _leading_bytes(free, usable, telling))
+    first = _leading_bytes(free, usable, telling)
+    outer = _outer_of_two(data, usable, first)
     if outer is not None:
-        others = usable & ~field_bits(outer, len(usable))
-        saved = float(in_time.sum())
-        return [Multiplexor(outer, others, saved, 1.0, sequence_bits(_values(data, outer)), 2, usual=True)]
-    begin = 8 * _leading_bytes(free, usable, telling)
+        others, values = usable & ~field_bits(outer, len(usable)), _values(data, outer)
+        sequence, kinds = sequence_bits(values), len(np.unique(values))
+        return [Multiplexor(outer, others, float(in_time.sum()), 1.0, sequence, kinds, near=True)]
     fields = _candidates(counts, usable, len(flips))
-    found = [_judged(data, field, in_time, counts, telling, begin) for field in fields]
+    found = [_judged(data, field, in_time, counts, telling, 8 * first) for field in fields]
     tried = sorted((one for one in found if one is not None), key=lambda one: -one.saved)
-    usual = [one for one in tried if one.usual and one.field.start % 4 == 0]
+    usual = [one for one in tried if one.is_usual]
     chosen = [*_first_of_bytes(usual)[:_MOST_USUAL], *_first_of_bytes([one for one in tried if one not in usual])[:1]]
     longer = [one for one in usual if chosen and _is_longer(one.field, chosen[0].field)]
     return chosen + longer[:1]
@@ -116,20 +121,23 @@ def _outer_of_two(data: NDArray[np.uint8], usable: NDArray[np.bool_], first: int
     Neither alone makes the rest calm; both together do.
     """
     outer = _from_border(usable, first) if first < len(usable) // 8 - 2 else None
-    if outer is None or len(np.unique(_values(data, outer))) > _MOST_MODULES:
+    if outer is None:
+        return None
+    one = _values(data, outer)
+    if len(np.unique(one)) > _MOST_MODULES:
         return None
     rest = np.delete(data, np.s_[: first + 2], axis=1)
+    before = [one, *(_values(data, Field(8 * byte, 8)) for byte in range(first))]
+    calm = min(_flips_under(rest, values) for values in before)
     for most in (8, 4):
         inner = _from_border(usable, first + 1, most)
         if inner is None:
             continue
-        one, other = _values(data, outer), _values(data, inner)
+        other = _values(data, inner)
         both = np.unique(one << inner.length | other, return_inverse=True)[1]
         if len(data) < _FEWEST_EACH * both.max() or sequence_bits(both) > _IN_TURN_BITS * len(data):
             continue
-        before = [_values(data, Field(8 * byte, 8)) for byte in range(first)]
-        alone = min(_flips_under(rest, values) for values in (one, other, *before))
-        if _flips_under(rest, both) < _CALMER_TOGETHER * alone:
+        if _flips_under(rest, both) < _CALMER_TOGETHER * min(calm, _flips_under(rest, other)):
             return outer
     return None
 
@@ -205,7 +213,7 @@ def _judged(
 
     `telling` bits could show it, `counted_flips` is of each in time; before bit `begin` are checks and counters only.
     """
-    values = Payloads(data).field(field).astype(np.int64)
+    values = _values(data, field)
     counted = np.bincount(values, minlength=1 << field.length)
     distinct = int((counted > 0).sum())
     if distinct < 2 or len(data) < _FEWEST_EACH * distinct:

@@ -103,12 +103,12 @@ def _believed(whole: Part) -> Multiplexor | None:
         return with_all(_outermost(clear), whole.data, whole.free)
     best, most = None, 0.0
     for one in possible:
-        enough = max(_WORTH_BITS, -(_WORTH_SHARE if one.usual else _WORTH_SHARE_ELSEWHERE) * whole.chart.total)
+        enough = max(_WORTH_BITS, -(_WORTH_SHARE if one.near else _WORTH_SHARE_ELSEWHERE) * whole.chart.total)
         all_ = with_all(one, whole.data, whole.free)
         by_all = _saved(whole, all_)
         by_some = _saved(whole, one) if by_all < _MUCH * enough else by_all
         chosen = all_ if by_all >= _ALL_SHARE * by_some else one
-        saved = max(by_some, by_all) * (1.0 if one.usual else _ELSEWHERE)
+        saved = max(by_some, by_all) * (1.0 if one.near else _ELSEWHERE)
         if saved > max(most, enough):
             best, most = chosen, saved
     return best

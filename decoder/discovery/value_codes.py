@@ -31,7 +31,7 @@ _TREND_LENGTH: Final = 16
 _SPREAD_BITS: Final = 2.5
 _LOW_BITS: Final = 6
 _OFTEN_BACK: Final = 0.3  # of the changes, from which on it is worth telling which go back
-_MEANS_OF: Final = (24,)
+_MEAN_OF: Final = 24  # values
 _FEW_BITS: Final = 1.6  # which of two, three or four steps at once
 _STEP_BITS: Final = {1: 0.5, 2: 3.5}  # surprise at the step of a counter
 _OTHER_STEP_BITS: Final = 22.0
@@ -61,7 +61,7 @@ def _shapes() -> Bits:
     return np.array(columns).T
 
 
-_SHAPE_BITS: Final = 2 + 3.0 * np.log2(1 + np.arange(2 * len(_WIDTHS)) // 2) / 2  # which shape: narrow ones are usual
+_SHAPE_BITS: Final = 2 + 1.5 * np.log2(1 + np.arange(2 * len(_WIDTHS)) // 2)  # which shape: narrow ones are usual
 _SHAPES: Final = _shapes()
 _SHAPES_MOVED: Final = _SHAPES + np.log2(1 - np.exp2(-_SHAPES[0]))  # where it is known that there is a difference
 
@@ -77,12 +77,10 @@ def moved_number_bits(old: Values, new: Values, masks: Values, waking: Where, *,
     """
     expected = _expected(old, new, masks[:, None]) if by_mean else [old]
     where = np.zeros((len(expected) * len(old), old.shape[1]), np.int64)
-    situations = 1
     if by_mean:  # of few moves there is nothing to learn for even and odd values apart
         where[: len(old)] = old & 1
-        situations = 2
     told, jumping = _weighed(
-        old, new, masks, expected, where, situations, waking, still=old == new, never=1, most=np.inf
+        old, new, masks, expected, where, 1 + by_mean, waking, still=old == new, never=1, most=np.inf
     )
     bits = told + np.where(masks > 1, jumping, 0.0)
     return np.asarray(bits.min(axis=0) + np.where(masks > 1, 1.0, 0.0))
@@ -147,14 +145,14 @@ def _weighed(
     classes[_jumps(np.tile(old, (ways, 1)), came, limits) & _is_far(classes, limits)] = _JUMP
     classes[np.tile(still, (ways, 1))] = _JUMP + 1
     histogram = _histogram(classes, where, situations)
-    moving = np.bitwise_count(np.bitwise_or.reduce(old ^ new, axis=1)).astype(np.float64)
-    anew = np.tile(np.minimum(moving, most), ways)
+    flipping = np.bitwise_count(np.bitwise_or.reduce(old ^ new, axis=1)).astype(np.float64)
+    anew = np.tile(np.minimum(flipping, most), ways)
     jumping = _jump_bits(came, classes == _JUMP, histogram[..., :_JUMP].sum(axis=(1, 2)), masks, anew, waking)
     falling = down & (classes > 0) & (classes < _JUMP)
     rows = np.arange(len(masks))[:, None] * situations + where
     downs = np.bincount(rows[falling], minlength=len(masks) * situations).reshape(-1, situations)
-    shapes = np.where(np.arange(ways) < never, 0, 1).repeat(len(old))
-    return _told(histogram, downs, masks, shapes).sum(axis=1).reshape(ways, -1), jumping.reshape(ways, -1)
+    moving = np.arange(len(masks)) < never * len(old)
+    return _told(histogram, downs, masks, moving).sum(axis=1).reshape(ways, -1), jumping.reshape(ways, -1)
 
 
 def _size(difference: Values, limits: Values | int) -> Values:
@@ -182,7 +180,7 @@ def _middle(values: Values, masks: Values) -> Values:
 
 def _expected(old: Values, new: Values, limits: Values) -> list[Values]:
     """Give what a number can be expected to be: as before, or as the mean of the last few values."""
-    return [old, *(_mean_before(old, new, limits, size) for size in _MEANS_OF)]
+    return [old, _mean_before(old, new, limits, _MEAN_OF)]
 
 
 def _mean_before(old: Values, new: Values, limits: Values, size: int) -> Values:
@@ -246,21 +244,21 @@ def _lengths(masks: Values) -> Values:
     return np.frexp(masks.astype(np.float64) + 1)[1].astype(np.int64) - 1
 
 
-def _told(histogram: Values, downs: Values, masks: Values, zeros: Values) -> Bits:
+def _told(histogram: Values, downs: Values, masks: Values, moving: Where) -> Bits:
     """Tell classes as they come, learning their shares, or by the best bell shape; then the rest of size and sign.
 
     histogram : lengths x situations x classes; downs : lengths x situations
-    zeros : whether there may be no difference, by length
+    moving : by length, whether it is known that there is a difference
     """
     lengths = _lengths(masks)[:, None]
-    used = int(np.flatnonzero(histogram[..., :_JUMP].any(axis=(0, 1)))[-1]) + 1 if histogram[..., :_JUMP].any() else 1
+    used = int(np.flatnonzero(histogram[..., :_JUMP].any(axis=(0, 1))).max(initial=0)) + 1
     usual = histogram[..., :used]
     moved = usual[..., 1:].sum(axis=-1)
     signs = bits_of_yes_no(downs, moved - downs)
     most = np.where(usual > 0, np.arange(1, used + 1), 1).max(axis=-1)  # a longer field has no other ones to learn
     learned = bits_of_symbols(usual, most) + np.log2(2.0 * lengths) + usual @ _REST_OF_CLASS[:used] + signs
     sizes = usual @ _SHAPES[:used]
-    sizes[zeros == 0] = usual[zeros == 0] @ _SHAPES_MOVED[:used]
+    sizes[moving] = usual[moving] @ _SHAPES_MOVED[:used]
     shaped = (sizes + _SHAPE_BITS).min(axis=-1) + np.minimum(signs + 1 - moved, 0)
     shaped = np.where(moved == 0, np.minimum(shaped, 1.0 * (usual[..., 0] > 0)), shaped)
     return np.where(lengths > 1, np.minimum(learned, shaped), 0.0)

@@ -29,7 +29,7 @@ def test_a_multiplexor_behind_check_and_counter_stands_in_a_usual_place():
     free = FREE.copy()
     free[:8] = False  # the check is known
     best = possible_multiplexors(data, free)[0]
-    assert (best.field.start, best.usual) == (16, True)
+    assert (best.field.start, best.is_usual) == (16, True)
 
 
 def test_of_module_and_page_the_module_is_the_outer_one():
