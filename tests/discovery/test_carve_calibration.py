@@ -20,7 +20,7 @@ def scored():
     return streams
 
 
-@pytest.mark.parametrize(("least", "right", "fewest"), [(0.9, 0.85, 30), (0.8, 0.75, 200)])
+@pytest.mark.parametrize(("least", "right", "fewest"), [(0.9, 0.85, 50), (0.8, 0.75, 200)])
 def test_sure_proposals_are_right(scored, least, right, fewest):
     sure = sum(is_counted(one, least) for stream in scored for one in stream.proposals)
     wrong = sum(is_counted(one, least) for stream in scored for one in stream.wrong)

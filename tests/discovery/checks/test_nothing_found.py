@@ -42,7 +42,11 @@ def test_a_byte_and_what_follows_from_it_alone(kind, change):
     data = still()
     data[:, 2] = columns(np.random.default_rng(1), 400, kind) % 256
     data[:, 7] = change(data[:, 2].astype(np.int64)) % 256
-    assert not any(check.evidence_bits for check in find_checks(data, 0x123))
+    found = find_checks(data, 0x123)
+    if "counter" in kind:  # beside a counter it may be a sum, but nothing proves it
+        assert not any(check.evidence_bits or check.proved for check in found)
+    else:
+        assert found == ()
     data[:, 4] = np.arange(400) % 16
     assert find_checks(data, 0x123) == ()
 
