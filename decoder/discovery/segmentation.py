@@ -203,13 +203,11 @@ def _runs(numbers: Numbers, offset: int) -> Iterator[tuple[int, int]]:
     yield from zip((offset, *(cuts + offset)), (*(cuts + offset), offset + len(numbers)), strict=True)
 
 
-def chances(choices: Choices) -> Chances:
-    """Give the chance of each field, summed over all ways to cut the payload."""
-    return chances_of([choices])[0]
-
-
 def chances_of(several: Sequence[Choices]) -> list[Chances]:
-    """Give the chances for the same fields weighed in several ways; the passes are made for all of them at once."""
+    """Give the chance of each field, summed over all ways to cut the payload.
+
+    The same fields may be weighed in several ways; the passes are made for all of them at once.
+    """
     first, ways = several[0], len(several)
     choices = replace(
         first,

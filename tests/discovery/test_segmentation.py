@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from decoder.bits import Field
 from decoder.discovery.best_cut import best_cut
-from decoder.discovery.segmentation import Chances, Choices, Crossings, chances
+from decoder.discovery.segmentation import Chances, Choices, Crossings, chances_of
 from tests.discovery.all_cuts import (
     Candidate,
     choices,
@@ -23,6 +23,10 @@ from tests.discovery.all_cuts import (
 )
 
 NONE = columns_of([])
+
+
+def chances(choices):
+    return chances_of([choices])[0]
 
 
 def chance_of(found, candidate):
