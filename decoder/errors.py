@@ -4,6 +4,7 @@
     |-- CaptureError          a capture that cannot be read
     |-- MapError              a signal map (DBC) that cannot be read
     |-- SheetError            a pack sheet (TOML) that cannot be used
+    |-- TableError            readings or marks (CSV) that cannot be used
     |-- ChannelError          a channel that is not there
     |-- OutputError           a file that cannot be written
     `-- UsageError            arguments that cannot be used together
@@ -89,6 +90,10 @@ class MapError(CellgleanError):
 
 class SheetError(CellgleanError):
     """A pack sheet that cannot be used."""
+
+
+class TableError(CellgleanError):
+    """A file of readings or marks that cannot be used."""
 
 
 class ChannelError(CellgleanError):
