@@ -69,7 +69,7 @@ def make_pack_world(rng: np.random.Generator) -> tuple[Pack, tuple[Deed, ...]]:
         relaxed_a=lagged(current_a, rng.uniform(6, 30), float(current_a[0])),
         rest_v=curve(chemistry, charge),
         charge_percent=charge,
-        heat_c=lagged(current_a**2 * rng.uniform(1e-4, 4e-4), 200.0, 0.0),
+        heat_c=lagged(current_a**2 * rng.uniform(0.4e-4, 1.6e-4), 200.0, 0.0),
         cell_offset_v=offset_v,
         cell_ohm=ohm,
         slow_ohm=ohm * rng.uniform(0.3, 0.7),

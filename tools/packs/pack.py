@@ -151,14 +151,14 @@ def lagged(drive: Array, lag_s: float, start: float) -> Array:
 
 
 def _pressed(time_s: Array, touch: Touch) -> Array:
-    """How far a loaded cell is down: at once, then a little more, and back with a small rest that fades."""
+    """Tell how far a loaded cell is down: at once, then a little more, and back with a small rest that fades."""
     since, after = time_s - touch.from_s, time_s - touch.to_s
     on = np.where(since >= 0, 0.75 + 0.25 * (1 - np.exp(-np.clip(since, 0, None) / 2.0)), 0.0)
     return np.where(after < 0, on, 0.25 * np.exp(-np.clip(after, 0, None) / 3.0))
 
 
 def _warmed(time_s: Array, touch: Touch) -> Array:
-    """How warm a warmed sensor is, of the most that the source of heat could do."""
+    """Tell how warm a warmed sensor is, of the most that the source of heat could do."""
     lag_s = 6.0
     since, after = np.clip(time_s - touch.from_s, 0, None), np.clip(time_s - touch.to_s, 0, None)
     reached = 1 - np.exp(-np.minimum(since, touch.to_s - touch.from_s) / lag_s)
@@ -211,7 +211,7 @@ def _limit_a(pack: Pack, which: int, time_s: Array) -> Array:
 
 
 def _contactor(pack: Pack, which: int, time_s: Array) -> Array:
-    """0 negative, 1 positive, 2 precharge; `closed_s` counts from the precharge on."""
+    """Give 0 negative, 1 positive, 2 precharge; `closed_s` counts from the precharge on."""
     wait_s = 6 * pack.numbers["precharge_s"] + 0.1
     positive = within(tuple((a + wait_s, b) for a, b in pack.closed_s), time_s)
     if which == 0:
@@ -231,7 +231,7 @@ def _coolant(pack: Pack, which: int, time_s: Array) -> Array:
 
 
 def _drive(pack: Pack, which: int, time_s: Array) -> Array:
-    """What other modules tell: 0 torque (Nm), 1 speed (km/h), 2 turns a minute, 3 temperature outside (degC)."""
+    """Give what other modules tell: 0 torque (Nm), 1 speed (km/h), 2 turns a minute, 3 temperature outside (degC)."""
     current = pack.at(pack.current_a, time_s)
     speed = np.clip(pack.at(pack.relaxed_a, time_s) * 0.35, 0, None)
     return (current * 1.1, speed, speed * 82.0, 14.0 + 0.2 * np.sin(time_s / 60))[which]

@@ -24,6 +24,38 @@ FILLED: Final = 0.6  # messages whose rest holds states and flags
 OTHERS: Final = {"states": 0.4, "drive": 0.25, "constant": 0.15, "noise": 0.1, "text": 0.1}
 
 
+# How often a pack sends it, quantity, source, place, and what it is where it is no channel of its own right.
+MEASURED: Final = (
+    *(
+        (share, name, Source(name), Place(), "")
+        for name, share in {
+            "pack voltage": 0.97, "link voltage": 0.6, "pack current": 0.97, "state of charge": 0.9,
+            "state of health": 0.6, "supply voltage": 0.6, "keep-alive voltage": 0.25, "insulation resistance": 0.5,
+        }.items()
+    ),
+    *(
+        (share, name, Source(name), Place(), f"copy of the {name}")
+        for name, share in {"pack voltage": 0.25, "pack current": 0.15, "state of charge": 0.2}.items()
+    ),
+    *(
+        (share, name, Source(name, which), Place(sensor=which + 1), "")
+        for name, share in {"power limit": 0.6, "current limit": 0.4, "coolant temperature": 0.4}.items()
+        for which in range(2)
+    ),
+    *(
+        (share, "module temperature", Source(name), Place(), name)
+        for name, share in {"highest temperature": 0.45, "lowest temperature": 0.45, "average temperature": 0.2}.items()
+    ),
+)  # fmt: skip
+NO_QUANTITY: Final = (
+    ("number of the highest cell", 0.35, "", 1.0),
+    ("number of the lowest cell", 0.35, "", 1.0),
+    ("spread of the cells", 0.15, "V", 0.001),
+)
+CONTACTORS: Final = 0.75
+INTERLOCK: Final = 0.5
+
+
 @dataclass(frozen=True, slots=True)
 class Single:
     """A channel to be put somewhere: its coding, and what the truth says of it."""
@@ -37,43 +69,29 @@ class Single:
 
 def draw_singles(maker: Maker) -> list[Single]:
     """Draw which single channels the pack has."""
-    rng, pack = maker.rng, maker.controller.pack
-    singles: list[Single] = []
-
-    def add(share: float, quantity: str, source: Source, place: Place | None = None, decoy: str = "") -> None:
-        if rng.random() < share:
-            coding = draw_coding(rng, quantity, pack, natural=maker.natural)
-            singles.append(Single(coding, source, quantity, place or Place(), decoy))
-
-    for name, share in {
-        "pack voltage": 0.97, "link voltage": 0.6, "pack current": 0.97, "state of charge": 0.9, "state of health": 0.6,
-        "supply voltage": 0.6, "keep-alive voltage": 0.25, "insulation resistance": 0.5,
-    }.items():  # fmt: skip
-        add(share, name, Source(name))
-    for name, share in {"pack voltage": 0.25, "pack current": 0.15, "state of charge": 0.2}.items():
-        add(share, name, Source(name), decoy=f"copy of the {name}")
-    for name, share in {"power limit": 0.6, "current limit": 0.4}.items():
-        for which in range(2):
-            add(share, name, Source(name, which), Place(sensor=which + 1))
-    for which in range(2):
-        add(0.4, "coolant temperature", Source("coolant temperature", which), Place(sensor=which + 1))
+    rng = maker.rng
+    singles = [
+        Single(draw_coding(rng, quantity, maker.controller.pack, natural=maker.natural), source, quantity, place, decoy)
+        for share, quantity, source, place, decoy in MEASURED
+        if rng.random() < share
+    ]
     cells = draw_cell_coding(maker)
-    for name, share in {"highest cell": 0.65, "lowest cell": 0.65, "average cell": 0.35}.items():
-        if rng.random() < share:
-            singles.append(Single(cells, Source(name), "cell voltage", decoy=name))
-    for name, share in {"number of the highest cell": 0.35, "number of the lowest cell": 0.35}.items():
-        if rng.random() < share:
-            singles.append(Single(Coding("", 8, 1.0), Source(name), None, decoy=name))
-    if rng.random() < 0.15:
-        singles.append(Single(Coding("V", 8, 0.001), Source("spread of the cells"), None, decoy="spread of the cells"))
-    for name, share in {"highest temperature": 0.45, "lowest temperature": 0.45, "average temperature": 0.2}.items():
-        add(share, "module temperature", Source(name), decoy=name)
-    if rng.random() < 0.75:
-        bits = int(rng.integers(1, 3))
+    singles += [
+        Single(cells, Source(name), "cell voltage", decoy=name)
+        for name, share in {"highest cell": 0.65, "lowest cell": 0.65, "average cell": 0.35}.items()
+        if rng.random() < share
+    ]
+    singles += [
+        Single(Coding(unit, 8, scale), Source(name), None, decoy=name)
+        for name, share, unit, scale in NO_QUANTITY
+        if rng.random() < share
+    ]
+    bits = int(rng.integers(1, 3))
+    if rng.random() < CONTACTORS:
         for which, side in enumerate(("negative", "positive", "precharge")):
             singles.append(Single(Coding("", bits, 1.0), Source("contactor", which), "contactor", Place(sensor=side)))
-    if rng.random() < 0.5:
-        singles.append(Single(Coding("", int(rng.integers(1, 3)), 1.0), Source("interlock"), "interlock"))
+    if rng.random() < INTERLOCK:
+        singles.append(Single(Coding("", bits, 1.0), Source("interlock"), "interlock"))
     return singles
 
 
