@@ -5,6 +5,7 @@
     |-- MapError              a signal map (DBC) that cannot be read
     |-- SheetError            a pack sheet (TOML) that cannot be used
     |-- TableError            readings or marks (CSV) that cannot be used
+    |-- WorkError             saved work of the bench that cannot be read
     |-- ChannelError          a channel that is not there
     |-- OutputError           a file that cannot be written
     `-- UsageError            arguments that cannot be used together
@@ -94,6 +95,10 @@ class SheetError(CellgleanError):
 
 class TableError(CellgleanError):
     """A file of readings or marks that cannot be used."""
+
+
+class WorkError(CellgleanError):
+    """Saved work of the bench that cannot be read."""
 
 
 class ChannelError(CellgleanError):
