@@ -202,9 +202,9 @@ class _Maker:
 def _topic_bytes(
     carriage: Carriage,
     can_id: int,
-    extended: bool,
+    extended: bool,  # noqa: FBT001  (half of a key)
     meanings: Iterable[Meaning],
-    known: SignalMap,  # noqa: FBT001
+    known: SignalMap,
 ) -> int:
     """Give how many bytes the multiplexor over kinds of answers has: the map's, else as many as the longest needs."""
     if carriage != "reassembled":

@@ -17,13 +17,21 @@ from decoder.errors import SheetError, UsageError, Where
 from decoder.maps.pack_sheet import ChannelRule, PackSheet
 from decoder.maps.patterns import fit, literal, placeholders
 from decoder.maps.sheet_keys import SheetText, build_sheet
+from decoder.maps.sheet_text import (
+    BYTE_ORDER_MARK,
+    block_end,
+    inline_keys,
+    rule_block,
+    rule_keys,
+    split_lines,
+    without_lines,
+)
 from decoder.maps.toml_lines import header_lines, key_lines
 from decoder.printable import printable
 
 # A sheet of a thousand modules is far smaller; what is larger is another file given by mistake.
 MOST_BYTES = 4_000_000
 
-_BYTE_ORDER_MARK = "\ufeff"
 _POSITION = re.compile(r"\(at line (\d+), column (\d+)\)")
 
 
@@ -32,12 +40,12 @@ def load_sheet(path: str | Path) -> PackSheet:
 
     Raises `SheetError` with line and key where something in it is wrong.
     """
-    return parse_sheet(_read(Path(path)), str(path))
+    return parse_sheet(read_sheet_text(Path(path)), str(path))
 
 
 def parse_sheet(text: str, path: str | None = None) -> PackSheet:
     """Read a pack sheet from its text; `path` is what errors name. Raises `SheetError`."""
-    text = text.removeprefix(_BYTE_ORDER_MARK)
+    text = text.removeprefix(BYTE_ORDER_MARK)
     try:
         document = tomllib.loads(text)
         lines = key_lines(text)
@@ -65,7 +73,7 @@ def set_channel_limit(path: str | Path, name: str, low: float | None, high: floa
         return
     _check_request(name, low, high)
     path = Path(path)
-    text = _read(path) if path.exists() else ""
+    text = read_sheet_text(path) if path.exists() else ""
     sheet = parse_sheet(text, str(path))
     rule = next((rule for rule in sheet.rules if rule.match and fit(rule.match, name) is not None), None)
     changed = _changed_rule(rule, name, low, high)
@@ -86,7 +94,8 @@ def set_channel_limit(path: str | Path, name: str, low: float | None, high: floa
     write_text(path, edited)
 
 
-def _read(path: Path) -> str:
+def read_sheet_text(path: Path) -> str:
+    """Give the text of the sheet at `path`, its byte-order mark included. Raises `SheetError`."""
     try:
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
@@ -156,25 +165,19 @@ def _changed_rule(rule: ChannelRule | None, name: str, low: float | None, high: 
 
 def _edited(text: str, index: int | None, rule: ChannelRule, where: Where) -> str:
     """Give the text with the rule at `index` changed, or with a new first one where `index` is ``None``."""
-    mark = _BYTE_ORDER_MARK if text.startswith(_BYTE_ORDER_MARK) else ""
+    mark = BYTE_ORDER_MARK if text.startswith(BYTE_ORDER_MARK) else ""
     body = text.removeprefix(mark)
     all_crlf = "\n" in body and body.count("\r\n") == body.count("\n")
     try:
-        if "channels" in _inline_keys(body):
+        if "channels" in inline_keys(body):
             edited = _edited_list(body, index, rule)
         elif index is None:
-            edited = _with_block(body, _block(rule))
+            edited = _with_block(body, rule_block(rule))
         else:
             edited = _with_changed_block(body, index, rule)
     except (TOMLKitError, ValueError, LookupError, TypeError) as error:
         raise _cannot_edit(where) from error
     return mark + (re.sub(r"(?<!\r)\n", "\r\n", edited) if all_crlf else edited)
-
-
-def _inline_keys(body: str) -> set[str]:
-    """Give the top keys that are written as ``key = value``, not as tables."""
-    first = min(header_lines(body), default=None)
-    return {str(key[0]) for key, line in key_lines(body).items() if len(key) == 1 and (first is None or line < first)}
 
 
 def _edited_list(body: str, index: int | None, rule: ChannelRule) -> str:
@@ -184,19 +187,14 @@ def _edited_list(body: str, index: int | None, rule: ChannelRule) -> str:
         _set_limits(document["channels"][index], rule)
     else:
         table = tomlkit.inline_table()
-        table.update(_written(rule))
+        table.update(rule_keys(rule))
         document["channels"].insert(0, table)
     return tomlkit.dumps(document)
 
 
-def _lines(body: str) -> list[str]:
-    """Split at line feeds only, as TOML counts lines (text can hold other characters that end a line)."""
-    return re.findall(r"[^\n]*\n|[^\n]+\Z", body)
-
-
 def _with_block(body: str, block: str) -> str:
     """Put a new ``[[channels]]`` block before the first one and the comment that stands on top of that."""
-    lines = _lines(body)
+    lines = split_lines(body)
     first = key_lines(body).get(("channels", 0))
     if first is None:
         before = body if not body or body.endswith("\n") else body + "\n"
@@ -209,11 +207,9 @@ def _with_block(body: str, block: str) -> str:
 
 def _with_changed_block(body: str, index: int, rule: ChannelRule) -> str:
     """Change the limits in one ``[[channels]]`` block; all other lines are left exactly as they are."""
-    lines = _lines(body)
+    lines = split_lines(body)
     start = key_lines(body)["channels", index] - 1
-    end = min((line - 1 for line in header_lines(body) if line - 1 > start), default=len(lines))
-    while end > start + 1 and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
-        end -= 1
+    end = block_end(lines, start, header_lines(body))
     block = "".join(lines[start:end])
     document: Any = tomlkit.parse(block if block.endswith("\n") else block + "\n")
     _set_limits(document["channels"][0], rule)
@@ -227,38 +223,14 @@ def _set_limits(table: Any, rule: ChannelRule) -> None:  # noqa: ANN401 - a toml
             table[key] = value
 
 
-def _block(rule: ChannelRule) -> str:
-    table = tomlkit.table()
-    table.update(_written(rule))
-    document = tomlkit.document()
-    blocks = tomlkit.aot()
-    blocks.append(table)
-    document["channels"] = blocks
-    return tomlkit.dumps(document)
-
-
-def _written(rule: ChannelRule) -> dict[str, Any]:
-    """Give what a rule says by its keys in the sheet, in the usual order."""
-    values: dict[str, Any] = {}
-    for key in ChannelRule.__dataclass_fields__:
-        value = getattr(rule, key)
-        if value is not None and key != "line":
-            values[key] = list(value) if isinstance(value, tuple) else value
-    return values
-
-
 def _check_edit(edited: str, expected: PackSheet, path: Path) -> None:
     """Hold the edited text against what it must say, before it takes the file's place."""
     try:
         result = parse_sheet(edited, str(path))
     except SheetError as error:
         raise _cannot_edit(Where(str(path))) from error
-    if _without_lines(result) != _without_lines(expected):
+    if without_lines(result) != without_lines(expected):
         raise _cannot_edit(Where(str(path)))
-
-
-def _without_lines(sheet: PackSheet) -> PackSheet:
-    return replace(sheet, rules=tuple(replace(rule, line=None) for rule in sheet.rules))
 
 
 def _cannot_edit(where: Where) -> SheetError:
