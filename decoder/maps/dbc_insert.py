@@ -72,7 +72,8 @@ class Places:
             if keywords[at][0] == "SG_":
                 last = at
         line = self._spans[last].last
-        return line if self._line_behind(last) == line else None
+        is_last = last + 1 == len(self._spans) or self._spans[last + 1].first > line
+        return line if is_last else None
 
     def _line_behind(self, at: int) -> int:
         """Give the last line of a statement and of those that begin on the line where one before them ends."""
