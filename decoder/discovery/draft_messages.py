@@ -145,7 +145,8 @@ class _Maker:
         if one.multiplexor and one.quantity is None:
             named = ChannelName(f"{self.name}_Index", f"{self.name}_Index")
         if one.name:
-            named = ChannelName(one.name, literal(one.name))
+            own = name_of(one.quantity, one.place, self.name, one.at.field.start, one.name.partition("_")[0])
+            named = own if own.name == one.name else ChannelName(one.name, literal(one.name))
         low, high = _range(one)
         return (
             NewSignal(

@@ -1,0 +1,209 @@
+"""Where in the pack the members of arrays sit: module and cell, from labels of readings and cells per module.
+
+Cells are counted through the pack in the order of identifiers, pages and bytes. An array that carries the same cells
+as another one, such as answers that are asked for, gets their places. How many cells a module has is given, or solved
+for: a label such as 'module 4 cell 11' that was matched with the field of order k fits only some numbers. What several
+numbers explain equally is left open, and said.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from decoder.discovery.copies import Copy, copies_among
+from decoder.discovery.place_words import place_in
+from decoder.maps.pack_sheet import PackSheet, Place
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from decoder.discovery.field_at import FieldAt, Sampled
+    from decoder.discovery.inference import ArrayClaim, Member
+    from decoder.discovery.pinned import Pinned
+
+# The chance from which on a number of cells per module is taken. Common practice, no source.
+SURE: Final = 0.9
+# How much rarer modules are that do not fill the pack evenly. Common practice, no source.
+_UNEVEN: Final = 0.02
+# The chance that a place was noted or matched wrongly, whatever the likelihoods say. Common practice, no source.
+_MISTAKEN: Final = 0.05
+_FEWEST_CELLS: Final = 2
+_SHOWN: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Placing:
+    """Places of the members of arrays.
+
+    places : by array, in the order of its members
+    copies : arrays that carry the same cells as another one, by their number
+    cells_per_module : a number, one for each module, or ``None`` where it is open
+    hypotheses : cells per module with its chance, the likeliest first; empty where it was given or nothing speaks of it
+    notes : what is open or odd, in words
+    """
+
+    places: tuple[tuple[Place, ...], ...]
+    copies: Mapping[int, Copy]
+    cells_per_module: int | tuple[int, ...] | None
+    cells: int
+    hypotheses: tuple[tuple[int, float], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def modules(self) -> int | None:
+        """How many modules the pack has, ``None`` where that is open."""
+        if isinstance(self.cells_per_module, int):
+            return self.cells // self.cells_per_module if not self.cells % self.cells_per_module else None
+        return len(self.cells_per_module) if self.cells_per_module is not None else None
+
+
+def place_arrays(
+    arrays: Sequence[ArrayClaim],
+    pinned: Sequence[Pinned] = (),
+    sampled: Sampled | None = None,
+    cells_per_module: int | None = None,
+    sheet: PackSheet | None = None,
+) -> Placing:
+    """Give the places of all members of all arrays.
+
+    Parameters
+    ----------
+    arrays : their members in order; places that they have already stay
+    pinned : labels of readings with the fields that they may belong to
+    sampled : the capture, to see which arrays carry the same cells; without it none does
+    cells_per_module : where it is known
+    sheet : says it too, if it has it
+    """
+    cells = [at for at, one in enumerate(arrays) if one.quantity == "cell voltage"]
+    copies = copies_among([arrays[at] for at in cells], sampled) if sampled is not None else {}
+    copies = {cells[at]: Copy(cells[one.of], one.shift) for at, one in copies.items()}
+    number = _counted(arrays, cells, copies)
+    count = max(number.values(), default=0)
+    notes: list[str] = []
+    hypotheses: tuple[tuple[int, float], ...] = ()
+    known: int | tuple[int, ...] | None = cells_per_module
+    if known is None and sheet is not None and sheet.cells_per_module is not None:
+        known = sheet.cells_per_module
+    elif known is None:
+        hypotheses = _solved(number, count, pinned)
+        if hypotheses and hypotheses[0][1] >= SURE:
+            known = hypotheses[0][0]
+        elif count:
+            notes.append(_open(hypotheses, count))
+    notes += _odd(known, count, sheet)
+    places: list[tuple[Place, ...]] = []
+    for at, one in enumerate(arrays):
+        if at in cells:
+            own = tuple(_cell_place(member, number[member.at], known) for member in one.members)
+        else:
+            own = _by_module(one, _modules(known, count, sheet))
+        places.append(own)
+    return Placing(tuple(places), copies, known, count, hypotheses, tuple(notes))
+
+
+def _counted(arrays: Sequence[ArrayClaim], cells: Sequence[int], copies: Mapping[int, Copy]) -> dict[FieldAt, int]:
+    """Count the cells through the pack, from 1; a copy has the numbers of what it is a copy of."""
+    number: dict[FieldAt, int] = {}
+    count = 0
+    for at in sorted(cells, key=lambda at: _order(arrays[at].members[0].at)):
+        if at in copies:
+            continue
+        number |= {member.at: count + member.order for member in arrays[at].members}
+        count += max(member.order for member in arrays[at].members)
+    for at, copy in copies.items():
+        originals = arrays[copy.of].members[copy.shift :]
+        number |= {own.at: number[other.at] for own, other in zip(arrays[at].members, originals, strict=False)}
+    return number
+
+
+def _order(at: FieldAt) -> tuple[str, bool, int, int, int]:
+    selector = at.multiplexor
+    value = -1 if selector is None or selector.value is None else selector.value
+    return at.stream.bus, at.stream.carrier is not None, at.stream.can_id, value, at.field.first_byte
+
+
+def _solved(number: Mapping[FieldAt, int], count: int, pinned: Sequence[Pinned]) -> tuple[tuple[int, float], ...]:
+    """Weigh each number of cells per module by what labels with module and cell were matched with."""
+    labels = [(place_in(one.label), _shares(one, number)) for one in pinned]
+    labels = [(place, shares) for place, shares in labels if place.module and place.cell and shares]
+    if not any(place.module and place.module > 1 for place, _ in labels):
+        return ()
+    weights = {}
+    for cells in range(_FEWEST_CELLS, count + 1):
+        weight = 1.0 if not count % cells else _UNEVEN
+        for place, shares in labels:
+            assert place.module is not None
+            assert place.cell is not None
+            position = (place.module - 1) * cells + place.cell
+            fits = place.cell <= cells and position <= count
+            weight *= _MISTAKEN / count + (1 - _MISTAKEN) * (shares.get(position, 0.0) if fits else 0.0)
+        weights[cells] = weight
+    total = sum(weights.values())
+    ranked = sorted(weights.items(), key=lambda one: (-one[1], one[0]))
+    return tuple((cells, weight / total) for cells, weight in ranked if weight / total >= 0.01)
+
+
+def _shares(one: Pinned, number: Mapping[FieldAt, int]) -> dict[int, float]:
+    """Give by the cell's number through the pack the chance that it is what a label means."""
+    shares: dict[int, float] = defaultdict(float)
+    for match in one.matches:
+        found = next((number[at] for at in (match.at, *match.same_as) if at in number), None)
+        if found is not None:
+            shares[found] += match.likelihood
+    return dict(shares)
+
+
+def _cell_place(member: Member, number: int, cells_per_module: int | tuple[int, ...] | None) -> Place:
+    if member.place != Place():
+        return member.place
+    if isinstance(cells_per_module, int):
+        return Place((number - 1) // cells_per_module + 1, (number - 1) % cells_per_module + 1)
+    if cells_per_module is not None:
+        within = PackSheet(cells_per_module=cells_per_module).module_of_cell(number)
+        if within is not None:
+            return Place(*within)
+    return Place(cell=number)
+
+
+def _modules(cells_per_module: int | tuple[int, ...] | None, count: int, sheet: PackSheet | None) -> int | None:
+    if sheet is not None and sheet.modules is not None:
+        return sheet.modules
+    if isinstance(cells_per_module, int):
+        return count // cells_per_module if count and not count % cells_per_module else None
+    return len(cells_per_module) if cells_per_module is not None else None
+
+
+def _by_module(one: ArrayClaim, modules: int | None) -> tuple[Place, ...]:
+    """Give the places of an array of sensors: the modules in turn, where there is one for each; else just counted."""
+    if modules is not None and len(one.members) == modules:
+        return tuple(m.place if m.place != Place() else Place(module=m.order) for m in one.members)
+    return tuple(m.place if m.place != Place() else Place(sensor=m.order) for m in one.members)
+
+
+def _open(hypotheses: Sequence[tuple[int, float]], count: int) -> str:
+    if not hypotheses:
+        return (
+            f"which of the {count} cells sits in which module is open: read a cell of a known module past the first "
+            f"one with the meter, or say --cells-per-module"
+        )
+    some = ", ".join(f"{cells} ({chance:.0%})" for cells, chance in hypotheses[:_SHOWN])
+    return f"cells per module are open, the readings fit several numbers: {some}; say --cells-per-module, or read more"
+
+
+def _odd(known: int | tuple[int, ...] | None, count: int, sheet: PackSheet | None) -> list[str]:
+    notes = []
+    if isinstance(known, int) and count and count % known:
+        notes.append(f"{count} cells were found, which {known} cells per module do not divide evenly: some are missing")
+    if isinstance(known, tuple) and count and sum(known) != count:
+        notes.append(f"{count} cells were found, and the pack sheet has {sum(known)}")
+    if sheet is not None and sheet.cells_in_series is not None and count not in (0, sheet.cells_in_series):
+        notes.append(f"{count} cells were found, and the pack sheet says {sheet.cells_in_series} in series")
+    return list(dict.fromkeys(notes))
+
+
+def with_places(one: ArrayClaim, places: Sequence[Place]) -> ArrayClaim:
+    """Give an array whose members have these places."""
+    members = tuple(replace(member, place=place) for member, place in zip(one.members, places, strict=True))
+    return replace(one, members=members)
