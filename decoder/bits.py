@@ -178,6 +178,29 @@ class Payloads:
         return self._cut(joined, 0, field)
 
 
+def words_at_bytes(data: NDArray[np.uint8], byte_order: ByteOrder) -> NDArray[np.uint64]:
+    """Give for each byte of payloads (n x width) the 64-bit word whose least significant byte it is, n x width.
+
+    The bytes above it are those behind it in a little-endian word, those before it in a big-endian one; beyond the
+    payload they are zeros. A field of up to 57 bits is cut from the word of the byte that holds its lowest bit.
+    """
+    n, width = data.shape
+    before = 0 if byte_order == "little" else 7
+    padded = np.zeros((n, width + 7), np.uint8)
+    padded[:, before : before + width] = data
+    kind = "<u8" if byte_order == "little" else ">u8"
+    shape, strides = (n, width), (padded.strides[0], 1)
+    return np.ndarray(shape, kind, padded, 0, strides).astype(np.uint64)
+
+
+def field_of_word(byte: int, shift: int, length: int, byte_order: ByteOrder, *, signed: bool = False) -> Field:
+    """Give the field whose lowest bit is bit `shift` of `byte`, as `words_at_bytes` is cut."""
+    if byte_order == "little":
+        return Field(8 * byte + shift, length, byte_order, signed)
+    top = shift + length - 1
+    return Field(8 * (byte - top // 8) + top % 8, length, byte_order, signed)
+
+
 def as_float(raw: NDArray[np.int64] | NDArray[np.uint64], length: int) -> NDArray[np.float64]:
     """Read raw bit patterns as IEEE 754 numbers of 16, 32 or 64 bits. Raises `ValueError` for another length."""
     kinds = {16: (np.uint16, np.float16), 32: (np.uint32, np.float32), 64: (np.uint64, np.float64)}

@@ -1,0 +1,115 @@
+"""Pin: which fields carry what a meter read, by searching all of them at once.
+
+Streams are split by their multiplexors, sampled in time, and every field is looked at with every scale that the
+label may have. What passes is weighed with the clock's offset, which is one for all labels.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.discovery.byte_rows import byte_rows
+from decoder.discovery.field_search import Candidates, search, target
+from decoder.discovery.field_priors import log_priors
+from decoder.discovery.pin_matches import matches_of
+from decoder.discovery.pinned import Pinned
+from decoder.discovery.quick_parts import quick_parts
+from decoder.discovery.reading_clock import (
+    COARSE_S,
+    REACH_S,
+    Weighed,
+    fine_offsets,
+    first_look,
+    log_prior_of,
+    weigh,
+)
+from decoder.discovery.reading_errors import LabelReadings, by_label
+from decoder.discovery.reading_scales import Scale, scales_for
+from decoder.discovery.streams import streams
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.discovery.byte_rows import ByteRows
+    from decoder.discovery.quick_parts import Part
+    from decoder.discovery.readings import Reading
+    from decoder.frames import Frames
+    from decoder.transport.transfers import Transfers
+
+_EVERY_S: Final = 0.5  # between two moments of the grid
+_MOST_MOMENTS: Final = 256
+_MOST_WEIGHED: Final = 1200  # candidates of one label
+_NONE: Final = 0.1  # the chance that no field carries what was read; common practice, no source
+
+
+def pin(
+    frames: Frames,
+    readings: Sequence[Reading],
+    marks: Sequence[object] = (),
+    transfers: Transfers | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[Pinned, ...]:
+    """Match readings with fields, label by label, in the order in which labels first came.
+
+    marks : moments at which one thing alone was loaded or warmed, named by label
+    transfers : those of ISO 15765-2, where they are known already
+    progress : is told how much is done, 0..1
+    """
+    labels = by_label(readings)
+    parts = [one for one in quick_parts(streams(frames, transfers)) if len(one.time_ns)]
+    if not labels or not parts:
+        return tuple(Pinned(one.label, one.unit, 0, 0.0, None, ()) for one in labels)
+    first_ns = int(frames.time_ns[0])
+    last_s = (max(int(one.time_ns[-1]) for one in parts) - first_ns) / 1e9
+    moments_s = _moments(labels, last_s)
+    rows = byte_rows(parts, first_ns + (moments_s * 1e9).astype(np.int64))
+    scales = [scales_for(one) for one in labels]
+    found = search(rows, [target(one, some, moments_s, REACH_S) for one, some in zip(labels, scales, strict=True)])
+    offsets_s = np.arange(-REACH_S, REACH_S + COARSE_S / 2, COARSE_S)
+    kept, priors = [], []
+    for number, (label, some, candidates) in enumerate(zip(labels, scales, found, strict=True)):
+        prior = log_priors(rows, candidates, some) + np.log1p(-_NONE)
+        best = first_look(rows, label, some, candidates, prior, moments_s, offsets_s, _MOST_WEIGHED)
+        kept.append(candidates.take(best))
+        priors.append(prior[best])
+        if progress is not None:
+            progress((number + 1) / (len(labels) + 1))
+    everything = labels, scales, kept, priors
+    coarse = _weighed(parts, rows, everything, first_ns, offsets_s, COARSE_S / 2)
+    together = log_prior_of(offsets_s) + np.sum([one.evidence() for one in coarse], axis=0)
+    fine_s, unsure_s = fine_offsets(offsets_s, together)
+    weighed = _weighed(parts, rows, everything, first_ns, fine_s, unsure_s)
+    return tuple(
+        matches_of(parts, rows, labels, scales, weighed, fine_s, number, first_ns) for number in range(len(labels))
+    )
+
+
+def _weighed(
+    parts: Sequence[Part],
+    rows: Sequence[ByteRows],
+    everything: tuple[
+        Sequence[LabelReadings], Sequence[Sequence[Scale]], Sequence[Candidates], Sequence[NDArray[np.float64]]
+    ],
+    first_ns: int,
+    offsets_s: NDArray[np.float64],
+    unsure_s: float,
+) -> list[Weighed]:
+    """Weigh the candidates of all labels at each clock offset."""
+    return [
+        weigh(parts, rows, label, some, candidates, prior, float(np.log(_NONE)), first_ns, offsets_s, unsure_s)
+        for label, some, candidates, prior in zip(*everything, strict=True)
+    ]
+
+
+def _moments(labels: Sequence[LabelReadings], last_s: float) -> NDArray[np.float64]:
+    """Give the grid of moments: all that readings may belong to, as far as the capture goes."""
+    begin = max(0.0, min(float(one.time_s[0]) for one in labels) - REACH_S - _EVERY_S)
+    end = min(last_s, max(float(one.time_s[-1]) for one in labels) + REACH_S + _EVERY_S)
+    if end <= begin:
+        begin, end = 0.0, last_s
+    every_s = max(_EVERY_S, (end - begin) / _MOST_MOMENTS)
+    return np.arange(begin, end + every_s, every_s)

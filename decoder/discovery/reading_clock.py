@@ -1,0 +1,164 @@
+"""How far the meter's clock is off the capture's: one offset for all labels, weighed by all their candidates together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.discovery.field_values import at_times, on_grid
+from decoder.discovery.reading_fit import fit, log_likelihood_of_none
+from decoder.discovery.reading_errors import APART
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.discovery.byte_rows import ByteRows
+    from decoder.discovery.field_search import Candidates
+    from decoder.discovery.quick_parts import Part
+    from decoder.discovery.reading_errors import LabelReadings
+    from decoder.discovery.reading_scales import Scale
+
+REACH_S: Final = 15.0  # how far a meter's clock may be off
+COARSE_S: Final = 1.0
+_FINE_S: Final = 0.1
+_SURE: Final = 12.0  # log likelihood below the best at which an offset is left out
+_MOST_FINE: Final = 48
+_HAND_S: Final = 0.15  # how exactly a reading's time is noted; common practice, no source
+_LOOKS: Final = 9  # readings that a first look takes
+_FAR: Final = 4.0  # tolerances from which on it does not matter how far off a reading is
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Weighed:
+    """Candidates of one label with their log likelihood, prior included, at each offset (c x d); and that of none."""
+
+    candidates: Candidates
+    log_joint: NDArray[np.float64]
+    residual: NDArray[np.float64]
+    none: float
+
+    def evidence(self) -> NDArray[np.float64]:
+        """Give the log likelihood of the label's readings at each offset."""
+        if not len(self.candidates):
+            return np.full(self.log_joint.shape[1], self.none)
+        return np.logaddexp(np.logaddexp.reduce(self.log_joint, axis=0), self.none)
+
+
+def first_look(
+    rows: Sequence[ByteRows],
+    label: LabelReadings,
+    scales: Sequence[Scale],
+    candidates: Candidates,
+    log_prior: NDArray[np.float64],
+    moments_s: NDArray[np.float64],
+    offsets_s: NDArray[np.float64],
+    most: int,
+) -> NDArray[np.intp]:
+    """Give the `most` candidates that may fit best at any offset, by a few readings on the grid of moments."""
+    if len(candidates) <= most:
+        return np.arange(len(candidates))
+    looked = np.unique(np.linspace(0, len(label.value) - 1, min(_LOOKS, len(label.value))).round().astype(np.intp))
+    at = _moments_at(moments_s, (label.time_s[looked] - offsets_s[:, None]).ravel())
+    near = [np.clip(at + step, 0, len(moments_s) - 1) for step in (-1, 0, 1)]
+    tolerance = np.stack([label.tolerance(one.quantity)[looked] for one in scales])[candidates.which]
+    tolerance = tolerance + np.abs(candidates.scale)[:, None]
+    score = np.empty(len(candidates))
+    for begin in range(0, len(candidates), _CHUNK):
+        part = slice(begin, begin + _CHUNK)
+        some = candidates.take(np.arange(len(candidates))[part])
+        values = [_physical(some, on_grid(rows, some, moments)) for moments in near]
+        low, high = np.minimum.reduce(values), np.maximum.reduce(values)
+        shape = (len(some), len(offsets_s), len(looked))
+        low, high, limit = low.reshape(shape), high.reshape(shape), tolerance[part][:, None]
+        reading = label.value[looked]
+        off = np.maximum(np.maximum(low - reading, reading - high), 0) / limit
+        wide = np.log1p((high - low) / limit)
+        score[part] = -(np.minimum(off, _FAR) ** 2 + wide).sum(axis=-1).min(axis=-1)
+        score[part] = -((np.minimum(off, _FAR) ** 2 + wide).sum(axis=-1)).min(axis=-1)
+    return np.sort(np.argsort(-(score + log_prior), kind="stable")[:most])
+
+
+_CHUNK: Final = 2000
+
+
+def _moments_at(moments_s: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.intp]:
+    step = moments_s[1] - moments_s[0] if len(moments_s) > 1 else 1.0
+    return np.clip(np.round((time_s - moments_s[0]) / step), 0, len(moments_s) - 1).astype(np.intp)
+
+
+def _physical(candidates: Candidates, raw: NDArray[np.float64]) -> NDArray[np.float64]:
+    return raw * candidates.scale[:, None] + candidates.offset[:, None]
+
+
+def weigh(
+    parts: Sequence[Part],
+    rows: Sequence[ByteRows],
+    label: LabelReadings,
+    scales: Sequence[Scale],
+    candidates: Candidates,
+    log_prior: NDArray[np.float64],
+    log_prior_none: float,
+    first_ns: int,
+    offsets_s: NDArray[np.float64],
+    unsure_s: float,
+) -> Weighed:
+    """Weigh candidates at each clock offset, each of which stands for what lies within `unsure_s` of it."""
+    none = max((log_likelihood_of_none(label, one) + np.log(belief)) for one, belief in label.quantities.items())
+    shape = (len(candidates), len(offsets_s))
+    log_joint, residual = np.empty(shape), np.empty(shape)
+    quantity = np.array([one.quantity for one in scales])
+    reach_s = np.hypot(unsure_s, _HAND_S)
+    for name in label.quantities:
+        mine = np.flatnonzero(quantity[candidates.which] == name) if len(candidates) else np.empty(0, np.intp)
+        if not len(mine):
+            continue
+        some = candidates.take(mine)
+        value, moved = _around(parts, rows, some, label.time_s - offsets_s[:, None], first_ns, reach_s)
+        found = fit(label, name, value, moved, np.abs(some.scale))
+        log_joint[mine] = found.log_likelihood + log_prior[mine, None]
+        residual[mine] = found.residual
+    return Weighed(candidates, log_joint, residual, none + log_prior_none)
+
+
+def _around(
+    parts: Sequence[Part],
+    rows: Sequence[ByteRows],
+    candidates: Candidates,
+    time_s: NDArray[np.float64],
+    first_ns: int,
+    reach_s: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give values at times (d x n, s), c x d x n, and the standard deviation that movement adds."""
+    times = np.stack([time_s - reach_s, time_s, time_s + reach_s]).ravel()
+    raw, apart = at_times(parts, rows, candidates, first_ns + times * 1e9)
+    shape = (len(candidates), 3, *time_s.shape)
+    value = _physical(candidates, raw).reshape(shape)
+    apart = apart.reshape(shape)[:, 1] * np.abs(candidates.scale)[:, None, None]
+    moved = np.abs(value[:, 2] - value[:, 0]) / 2
+    return value.mean(axis=1), np.sqrt(moved**2 + (0.2 * apart) ** 2)
+
+
+def fine_offsets(
+    offsets_s: NDArray[np.float64], log_evidence: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Give offsets to weigh in the end, and how far each reaches: finer ones where the coarse ones leave few."""
+    kept = offsets_s[log_evidence >= log_evidence.max() - _SURE]
+    fine = np.unique(np.round(np.concatenate([kept + step for step in np.arange(-0.5, 0.51, _FINE_S) * COARSE_S]), 3))
+    if len(fine) <= _MOST_FINE:
+        return fine, _FINE_S / 2
+    if len(kept) * 2 <= _MOST_FINE:
+        return np.unique(np.concatenate([kept - COARSE_S / 4, kept + COARSE_S / 4])), COARSE_S / 4
+    return kept, COARSE_S / 2
+
+
+def log_prior_of(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give what is expected of a meter's clock: as likely anywhere, a little more so near none at all."""
+    prior = 0.5 / (2 * REACH_S) + 0.5 * np.exp(-0.5 * (offsets_s / 5) ** 2) / (5 * np.sqrt(2 * np.pi))
+    return np.log(prior / prior.sum())
+
+
+__all__ = ["APART", "Weighed", "fine_offsets", "first_look", "log_prior_of", "weigh"]
