@@ -12,7 +12,17 @@ import sys
 from typing import TYPE_CHECKING, NoReturn
 
 from decoder import __version__
-from decoder.commands import carve_verb, decode_verb, demo_verb, exchanges_verb, judge_verb, open_verb, survey_verb
+from decoder.commands import (
+    carve_verb,
+    coverage_verb,
+    decode_verb,
+    demo_verb,
+    draft_verb,
+    exchanges_verb,
+    judge_verb,
+    open_verb,
+    survey_verb,
+)
 from decoder.errors import CellgleanError
 from decoder.printable import printable
 
@@ -29,6 +39,19 @@ It only listens: never a frame is sent."""
 _CAUTION = """\
 High voltage kills. Only trained people with the right equipment work on a pack; follow its maker's procedure and
 the rules of the place. What this program says replaces no measurement."""
+
+
+_VERBS = (
+    demo_verb,
+    open_verb,
+    survey_verb,
+    exchanges_verb,
+    carve_verb,
+    draft_verb,
+    coverage_verb,
+    decode_verb,
+    judge_verb,
+)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -49,7 +72,7 @@ def parser() -> argparse.ArgumentParser:
     )
     whole.add_argument("--version", action="version", version=f"cellglean {__version__}")
     verbs = whole.add_subparsers(title="verbs", dest="verb", metavar="VERB", required=True)
-    for verb in (demo_verb, open_verb, survey_verb, exchanges_verb, carve_verb, decode_verb, judge_verb):
+    for verb in _VERBS:
         verb.add(verbs)
     return whole
 

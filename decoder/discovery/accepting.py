@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from decoder.discovery.channel_names import name_of
+from decoder.discovery.explained import tells_of_pack
 from decoder.discovery.field_at import FieldAt
 from decoder.discovery.meaning import Meaning
 from decoder.discovery.place_words import place_in, quantity_in
@@ -18,7 +19,6 @@ from decoder.discovery.placing import Placing, place_arrays
 from decoder.discovery.proposal_words import proposal_words
 from decoder.maps.quantities import quantity as quantity_row
 from decoder.printable import printable
-from decoder.transport.services import NEGATIVE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -34,8 +34,6 @@ KINDS: Final[tuple[Kind, ...]] = ("multiplexor", "counter", "check", "state", "f
 # Further ones, which somebody chose by leaving them in a file.
 CHOSEN_KINDS: Final[tuple[Kind, ...]] = (*KINDS, "number")
 _QUANTITIES: Final = {"counter": "alive counter", "check": "check"}
-# A positive answer's service has this bit, its question's has not (ISO 14229-1, clause 8).
-_ANSWER: Final = 0x40
 _EVIDENCE_TOLD: Final = 2
 # What the names of cells begin with that another array has already: asked for, or broadcast once more.
 _POLLED: Final = "Polled"
@@ -175,7 +173,7 @@ class _Choice:
 
     def add_carved(self, key: StreamKey, one: Proposal) -> None:
         at = FieldAt(key, one.field, one.multiplexor)
-        if at in self.at or one.kind not in (CHOSEN_KINDS if self.found.chosen else KINDS) or not _is_told(key):
+        if at in self.at or one.kind not in (CHOSEN_KINDS if self.found.chosen else KINDS) or not tells_of_pack(key):
             return
         if one.confidence < self.at_least:
             self._unlikely(f"{shown(at)} as {one.kind}", one.confidence)
@@ -210,14 +208,6 @@ def _counted(one: Proposal) -> tuple[float | None, float | None]:
     if one.kind != "counter" or not isinstance(modulus, int) or not isinstance(lowest, int):
         return None, None
     return float(lowest), float(lowest + modulus - 1)
-
-
-def _is_told(key: StreamKey) -> bool:
-    """Whether a stream tells of the pack: frames do, answers too, questions and refusals do not."""
-    carrier = key.carrier
-    if carrier is None or carrier.kind != "iso-tp" or not carrier.prefix:
-        return True
-    return bool(carrier.prefix[0] & _ANSWER) and carrier.prefix[0] != NEGATIVE
 
 
 def _ties(one: Pinned) -> str:

@@ -109,7 +109,7 @@ def to_record(at: FieldAt) -> dict[str, Any]:
         "bus": at.stream.bus,
         "id": int(at.stream.can_id),
         "extended": bool(at.stream.extended),
-        "transport": _transport(at.stream.carrier),
+        "transport": transport_record(at.stream.carrier),
         "multiplexor": _multiplexor(at.multiplexor),
         **_bits(at.field),
         "signed": bool(at.field.signed),
@@ -120,7 +120,8 @@ def _bits(field: Field) -> dict[str, Any]:
     return {"start": int(field.start), "length": int(field.length), "byte_order": field.byte_order}
 
 
-def _transport(carrier: Carrier | None) -> dict[str, Any] | None:
+def transport_record(carrier: Carrier | None) -> dict[str, Any] | None:
+    """Give a transport as plain mappings, null where there is none."""
     if carrier is None:
         return None
     if carrier.kind == "iso-tp":

@@ -1,0 +1,234 @@
+"""`draft`: what was found written into a signal map and a pack sheet, new ones or such as are there already."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from decoder.commands.options import Verbs, add_capture, add_verb, load_frames
+from decoder.errors import UsageError
+from decoder.printable import printable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from decoder.discovery.accepting import Accepted, Found
+    from decoder.discovery.drafting import Drafted
+    from decoder.discovery.field_at import Sampled
+    from decoder.discovery.pinned import Pinned
+    from decoder.discovery.proposal import Stream
+    from decoder.discovery.readings import Reading
+    from decoder.frames import Frames
+
+_MORE = """\
+Nothing that stands in the map or the sheet is lost or changed: lines are put between its lines, and the file as it was
+is kept beside it (.bak). Without --take, the capture is carved, inferred and, with readings, pinned here. With --take
+what infer, pin and carve wrote with --json counts instead; take entries out of these files that you do not believe."""
+_UNSEEN_WIDTH = 80
+_MOST_LEFT_OUT = 20
+_MOST_CELLS = 1000
+_MOST_NAMES = 4
+
+
+def add(verbs: Verbs) -> None:
+    """Add the verb."""
+    verb = add_verb(verbs, "draft", run, "write what was found into a signal map and a pack sheet", _MORE)
+    add_capture(verb)
+    verb.add_argument("--map", required=True, metavar="M.dbc", help="signal map to add to; made if it is not there")
+    verb.add_argument("--sheet", metavar="P.toml", help="pack sheet to add to; made if it is not there")
+    verb.add_argument("--readings", metavar="FILE", help="readings of a meter: CSV time_s,label,value,unit")
+    verb.add_argument(
+        "--reading",
+        action="append",
+        default=[],
+        metavar="TEXT",
+        help="one reading, such as 't=12.5 module 4 cell 11 3.642 V'; may be given several times",
+    )
+    verb.add_argument(
+        "--take",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="what infer, pin or carve wrote with --json; may be given several times",
+    )
+    verb.add_argument(
+        "--at-least",
+        type=_chance,
+        default=0.9,
+        metavar="P",
+        help="take what is at least so likely, 0 to 1 (default 0.9)",
+    )
+    verb.add_argument(
+        "--cells-per-module", type=_cells, metavar="N", help="cells in each module, where you know; else readings tell"
+    )
+    verb.add_argument("--show", action="store_true", help="print the lines that would be added, and write nothing")
+
+
+def _chance(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no likelihood from 0 to 1")
+    return value
+
+
+def _cells(text: str) -> int:
+    digits = text.strip()
+    if not (digits.isascii() and digits.isdecimal() and 0 < int(digits) <= _MOST_CELLS):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of cells")
+    return int(digits)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Find, choose, write, and say what was done."""
+    from decoder.discovery.accepting import accepted
+    from decoder.discovery.drafting import draft
+    from decoder.discovery.field_at import Sampled, key_of
+    from decoder.discovery.streams import streams
+    from decoder.maps.sheet_add import PackFacts, read_or_new
+
+    if options.take and (options.readings or options.reading):
+        raise UsageError(
+            "readings and --take do not go together", advice="pin the readings with --json --out, and take that file"
+        )
+    sheet = read_or_new(Path(options.sheet))[0] if options.sheet else None
+    frames = load_frames(options)
+    found_streams = streams(frames)
+    sampled = Sampled(found_streams)
+    found = _taken(options.take, sampled) if options.take else _found(frames, found_streams, options)
+    chosen = accepted(found, options.at_least, sampled, options.cells_per_module, sheet)
+    placing = chosen.placing
+    drafted = draft(
+        chosen.meanings,
+        options.map,
+        options.sheet,
+        _capture_name(options.capture),
+        lengths={key_of(one): one.data.shape[1] for one in found_streams},
+        facts=PackFacts(placing.cells or None, placing.modules, placing.cells_per_module),
+        write=not options.show,
+    )
+    lines = shown_lines(drafted) if options.show else told_lines(drafted, chosen, options.map, options.sheet)
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else _UNSEEN_WIDTH
+    from decoder.commands.words import wrapped
+
+    for line in lines:
+        for part in [line] if options.show else wrapped(line, width):
+            print(printable(part))
+    return 0
+
+
+def _capture_name(paths: Sequence[str]) -> str:
+    return ", ".join("standard input" if path == "-" else Path(path).name for path in paths)
+
+
+def _taken(paths: Sequence[str], sampled: Sampled) -> Found:
+    """Read results; those of another capture are refused."""
+    from decoder.discovery.taken import take
+
+    found = take([Path(path) for path in paths])
+    inference = found.inference
+    fields = [member.at for one in (inference.arrays if inference else ()) for member in one.members]
+    fields += [one.at for one in (inference.channels if inference else ())]
+    fields += [match.at for one in found.pinned for match in one.matches]
+    keys = {at.stream for at in fields} | {key for key, _ in found.carved}
+    if keys and not keys & set(sampled.streams):
+        raise UsageError(
+            "nothing that these results speak of is in the capture",
+            where=None,
+            expected="results of this capture: same buses and identifiers",
+        )
+    return found
+
+
+def _found(frames: Frames, found_streams: Sequence[Stream], options: argparse.Namespace) -> Found:
+    """Carve, infer, and pin."""
+    from decoder.commands.progress import working
+    from decoder.discovery.accepting import Found
+    from decoder.discovery.carve import carve_streams
+    from decoder.discovery.field_at import key_of
+    from decoder.discovery.infer import infer
+    from decoder.discovery.pin import pin
+
+    readings = _readings(frames, options)
+    with working("carving") as progress:
+        carvings = carve_streams(found_streams, progress)
+    with working("inferring"):
+        inference = infer(frames)
+    pinned: tuple[Pinned, ...] = ()
+    if readings:
+        with working("pinning"):
+            pinned = pin(frames, readings)
+    carved = tuple((key_of(one.stream), proposal) for one in carvings for proposal in one.proposals)
+    return Found(inference, pinned, carved)
+
+
+def _readings(frames: Frames, options: argparse.Namespace) -> list[Reading]:
+    """Read the readings of a file and those that were typed."""
+    from decoder.discovery.readings import load_readings, parse_reading
+
+    first_ns = int(frames.time_ns[0]) if len(frames) else 0
+    readings = list(load_readings(Path(options.readings), first_ns)) if options.readings else []
+    return readings + [parse_reading(text, first_ns) for text in options.reading]
+
+
+def told_lines(drafted: Drafted, chosen: Accepted, map_path: str, sheet_path: str | None) -> Iterator[str]:
+    """Say what was added, where the old files are, and what was left out and why."""
+    if not drafted.map_lines and not drafted.sheet_lines:
+        yield "Nothing to add: nothing was written."
+    for path, lines, backup in (
+        (map_path, drafted.map_lines, drafted.map_backup),
+        (sheet_path, drafted.sheet_lines, drafted.sheet_backup),
+    ):
+        if lines:
+            kept = f"; as it was: {backup}" if backup is not None else ""
+            yield f"{path}: {len(lines)} lines added{kept}"
+    if drafted.added:
+        yield ""
+        yield f"Added, {len(drafted.added)} channels"
+        yield from _added_lines(drafted)
+    there = sum(one.is_there for one in drafted.skipped)
+    if there:
+        yield f"already there: {there} channels"
+    yield from _left_out_lines(drafted, chosen)
+    for note in (*chosen.placing.notes, *drafted.notes):
+        yield f"note: {note}"
+
+
+def _added_lines(drafted: Drafted) -> Iterator[str]:
+    """Name the channels, message by message, runs of like names as one."""
+    by_message: dict[str, list[str]] = {}
+    for one in drafted.added:
+        by_message.setdefault(one.message, []).append(one.channel)
+    for message, names in by_message.items():
+        few = len(names) <= _MOST_NAMES
+        yield f"  {message}: " + (", ".join(names) if few else f"{names[0]} to {names[-1]}, {len(names)} in all")
+    for one in drafted.added:
+        if one.note:
+            yield f"  {one.channel}: {one.note}"
+
+
+def _left_out_lines(drafted: Drafted, chosen: Accepted) -> Iterator[str]:
+    from decoder.discovery.accepting import shown
+
+    reasons = [(one.what, one.why) for one in chosen.left_out]
+    reasons += [(shown(one.meaning.at), one.reason) for one in drafted.skipped if not one.is_there and one.meaning]
+    if not reasons:
+        return
+    yield ""
+    yield f"Left out, {len(reasons)}"
+    for what, why in reasons[:_MOST_LEFT_OUT]:
+        yield f"  {what}: {why}"
+    if len(reasons) > _MOST_LEFT_OUT:
+        yield f"  and {len(reasons) - _MOST_LEFT_OUT} more"
+
+
+def shown_lines(drafted: Drafted) -> Iterable[str]:
+    """Give the lines that would be added."""
+    yield from drafted.map_lines
+    if drafted.sheet_lines:
+        yield from ("", *drafted.sheet_lines)
