@@ -60,13 +60,17 @@ def strips(
     if (np.diff(time_ns) < 0).any():
         order = np.argsort(time_ns, kind="stable")
         time_ns, data = time_ns[order], data[order]
-    payloads, wanted = Payloads(data), tuple(bits)
+    wanted = tuple(bits)
     if not close or len(time_ns) <= columns:
-        return (_whole(time_ns, payloads, wanted, columns),)
-    return _whole(time_ns, payloads, wanted, columns - close - 1), _close_up(time_ns, data, wanted, close)
+        return (whole_time(time_ns, data, wanted, columns),)
+    first = (len(time_ns) - close) // 2
+    middle = slice(first, first + close)
+    return whole_time(time_ns, data, wanted, columns - close - 1), in_a_row(time_ns[middle], data[middle], wanted)
 
 
-def _whole(time_ns: NDArray[np.int64], payloads: Payloads, bits: tuple[int, ...], columns: int) -> Strip:
+def whole_time(time_ns: NDArray[np.int64], data: NDArray[np.uint8], bits: Iterable[int], columns: int) -> Strip:
+    """Give the whole time in `columns` that are equally long; the payloads are in the order of their times."""
+    payloads = Payloads(data)
     begin, end = int(time_ns[0]), int(time_ns[-1])
     # The last payload lasts as long as others usually did.
     usual = float(np.median(np.diff(time_ns))) if len(time_ns) > 1 else 0.0
@@ -79,11 +83,11 @@ def _whole(time_ns: NDArray[np.int64], payloads: Payloads, bits: tuple[int, ...]
     return Strip(begin, end, columns, each=False, tones=tones)
 
 
-def _close_up(time_ns: NDArray[np.int64], data: NDArray[np.uint8], bits: tuple[int, ...], columns: int) -> Strip:
-    first = (len(time_ns) - columns) // 2
-    payloads = Payloads(data[first : first + columns])
+def in_a_row(time_ns: NDArray[np.int64], data: NDArray[np.uint8], bits: Iterable[int]) -> Strip:
+    """Give some payloads that follow one another, one a column."""
+    payloads = Payloads(data)
     tones = {bit: payloads.field(Field(bit, 1)).astype(np.uint8) for bit in bits}
-    return Strip(int(time_ns[first]), int(time_ns[first + columns - 1]), columns, each=True, tones=tones)
+    return Strip(int(time_ns[0]), int(time_ns[-1]), len(time_ns), each=True, tones=tones)
 
 
 def _tones(bit: NDArray[np.int64], until: NDArray[np.intp]) -> NDArray[np.uint8]:

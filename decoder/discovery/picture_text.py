@@ -79,18 +79,18 @@ def _words(group: Group) -> str:
 def _section_lines(section: Section, gutter: int, columns: int, beside: int, first_ns: int) -> Iterator[str]:
     close = min(max(columns // _CLOSE_SHARE, _FEWEST_CLOSE), _MOST_CLOSE)
     shown = strips(section.time_ns, section.data, section.drawn_bits, columns, close)
-    captions = [_caption(strip, first_ns).ljust(strip.columns) for strip in shown]
+    captions = [caption(strip, first_ns).ljust(strip.columns) for strip in shown]
     yield f"{'':{gutter}} {' '.join(captions)}".rstrip()
     for group in section.groups:
         notes = _notes(group, beside)
         for number, line in enumerate(group.lines):
-            drawn = "│".join(_drawn(line, strip, first=at == 0) for at, strip in enumerate(shown))
-            bracket = _bracket(number, len(group.lines)) if notes else "│"
+            bits = "│".join(drawn(line, strip, first=at == 0) for at, strip in enumerate(shown))
+            side = bracket(number, len(group.lines)) if notes else "│"
             note = notes[number] if number < len(notes) else ""
-            yield f"{bits_text(line):>{gutter}}│{drawn}{bracket} {note}".rstrip()
+            yield f"{bits_text(line):>{gutter}}│{bits}{side} {note}".rstrip()
 
 
-def _caption(strip: Strip, first_ns: int) -> str:
+def caption(strip: Strip, first_ns: int) -> str:
     """Say which time a strip shows; as much as fits above it."""
     begin, end = (f"{(time_ns - first_ns) / 1e9:.1f}" for time_ns in (strip.begin_ns, strip.end_ns))
     if strip.begin_ns == strip.end_ns:
@@ -118,13 +118,15 @@ def _notes(group: Group, beside: int) -> list[str]:
     return [named, *words] if len(words) < len(group.lines) else [named]
 
 
-def _bracket(number: int, of: int) -> str:
+def bracket(number: int, of: int) -> str:
+    """Give what holds a group's lines together, at one of its lines."""
     if of == 1:
         return "╴"
     return "┐" if number == 0 else "┘" if number == of - 1 else "│"
 
 
-def _drawn(line: Line, strip: Strip, *, first: bool) -> str:
+def drawn(line: Line, strip: Strip, *, first: bool) -> str:
+    """Draw one line of a strip; what never changed is told in the first one."""
     if line.value:
         room = strip.columns - 4
         value = line.value if len(line.value) <= room else f"{line.value[: room - 1]}…"
