@@ -10,13 +10,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from decoder.discovery.channel_names import name_of
+import numpy as np
+
+from decoder.discovery.channel_names import further_head, name_of
+from decoder.discovery.details import not_available
 from decoder.discovery.explained import tells_of_pack
 from decoder.discovery.field_at import FieldAt
 from decoder.discovery.meaning import Meaning
 from decoder.discovery.place_words import place_in, quantity_in
 from decoder.discovery.placing import Placing, place_arrays
 from decoder.discovery.proposal_words import proposal_words
+from decoder.discovery.spots import Selectors, spot
+from decoder.maps.pack_sheet import Place
 from decoder.maps.quantities import quantity as quantity_row
 from decoder.printable import printable
 
@@ -27,7 +32,8 @@ if TYPE_CHECKING:
     from decoder.discovery.inference import ArrayClaim, ChannelClaim, Evidence, Inference
     from decoder.discovery.pinned import Match, Pinned
     from decoder.discovery.proposal import Kind, Proposal
-    from decoder.maps.pack_sheet import PackSheet, Place
+    from decoder.discovery.spots import Spot
+    from decoder.maps.pack_sheet import PackSheet
 
 # Carved kinds that say what a field is without anybody having named it.
 KINDS: Final[tuple[Kind, ...]] = ("multiplexor", "counter", "check", "state", "flag")
@@ -35,6 +41,7 @@ KINDS: Final[tuple[Kind, ...]] = ("multiplexor", "counter", "check", "state", "f
 CHOSEN_KINDS: Final[tuple[Kind, ...]] = (*KINDS, "number")
 _QUANTITIES: Final = {"counter": "alive counter", "check": "check"}
 _EVIDENCE_TOLD: Final = 2
+ABSENT: Final = "not available"
 # What the names of cells begin with that another array has already: asked for, or broadcast once more.
 _POLLED: Final = "Polled"
 _BROADCAST: Final = "Again"
@@ -96,13 +103,33 @@ def accepted(
         choice.add_channel(channel)
     for key, proposal in found.carved:
         choice.add_carved(key, proposal)
-    return Accepted(tuple(choice.meanings), tuple(choice.left_out), placing)
+    meanings = [with_absent(one, sampled) for one in choice.meanings] if sampled is not None else choice.meanings
+    return Accepted(tuple(meanings), tuple(choice.left_out), placing)
+
+
+def with_absent(meaning: Meaning, sampled: Sampled) -> Meaning:
+    """Give a meaning whose value table says which raw value means 'not available', where one does.
+
+    Only where decoding cannot know by itself: where that value could be a measurement of the quantity.
+    """
+    row = quantity_row(meaning.quantity) if meaning.quantity else None
+    if row is None or row.plausible is None or meaning.labels or meaning.at.stream not in sampled.streams:
+        return meaning
+    _, raw = sampled.raw(meaning.at)
+    if not len(raw):
+        return meaning
+    absent = not_available(raw.view(np.int64), meaning.at.field)  # fields of 64 bits have no plain 'not available'
+    values = {one: one * meaning.scale + meaning.offset for one in absent}
+    low, high = row.plausible
+    return replace(meaning, labels={one: ABSENT for one, value in values.items() if low <= value <= high})
 
 
 def _ahead(at: int, arrays: Sequence[ArrayClaim], placing: Placing) -> str:
-    """Give what the names of an array begin with that carries what another one does; empty for any other."""
+    """Give what the names of an array begin with, where another one has the usual names; else empty."""
+    quantity = arrays[at].quantity
     if at not in placing.copies:
-        return ""
+        number = 1 + sum(one.quantity == quantity for one in arrays[:at])
+        return further_head(quantity, number) if number > 1 and quantity != "cell voltage" else ""
     word = _BROADCAST if arrays[at].members[0].at.stream.carrier is None else _POLLED
     before = [other for other in placing.copies if other < at]
     return f"{word}{len(before) + 1}" if before else word
@@ -114,9 +141,11 @@ class _Choice:
     def __init__(self, found: Found, at_least: float) -> None:
         self.found = found
         self.at_least = at_least
+        self.kinds = CHOSEN_KINDS if found.chosen else KINDS
         self.meanings: list[Meaning] = []
         self.left_out: list[LeftOut] = []
-        self.at: dict[FieldAt, int] = {}
+        self.at: dict[Spot, int] = {}
+        self.selectors = Selectors()
 
     def takes_array(self, one: ArrayClaim) -> bool:
         if one.likelihood >= self.at_least:
@@ -143,18 +172,17 @@ class _Choice:
             if best is None:
                 self.left_out.append(LeftOut(what, "no field carries it"))
             elif best.likelihood < self.at_least:
-                likeliest = f", the likeliest {shown(best.at)}"
-                self._unlikely(f"{what}{likeliest}", best.likelihood, _ties(one))
+                if not self._fits_its_place(one):
+                    self._unlikely(f"{what}, the likeliest {shown(best.at)}", best.likelihood, _ties(one))
             else:
                 self._pin(one, best)
 
     def _pin(self, one: Pinned, best: Match) -> None:
         readings = "1 reading" if one.used == 1 else f"{one.used} readings"
         said = f"matches {readings} of '{one.label}', likelihood {best.likelihood:.2f}"
-        known = next((at for at in (best.at, *best.same_as) if at in self.at), None)
+        known = self._member(best)
         if known is not None:
-            index = self.at[known]
-            self.meanings[index] = replace(self.meanings[index], comment=f"{self.meanings[index].comment}; {said}")
+            self._say_too(known, said)
             return
         quantity = best.quantity or quantity_in(one.label, one.unit)
         named = quantity_in(one.label, one.unit)
@@ -162,8 +190,28 @@ class _Choice:
         meaning = _meaning(best.at, named or quantity, one.unit, best.scale, best.offset, place, said)
         self._add(meaning if meaning.quantity else replace(meaning, name=one.label))
 
+    def _member(self, match: Match) -> int | None:
+        """Give the number of the meaning that a match is about, or one that carries the same values."""
+        return next((self.at[spot(at)] for at in (match.at, *match.same_as) if spot(at) in self.at), None)
+
+    def _fits_its_place(self, one: Pinned) -> bool:
+        """Whether a label names a place of an array, and the field of that place is among its matches."""
+        place = place_in(one.label)
+        if place == Place():
+            return False
+        for match in one.matches:
+            known = self._member(match)
+            if known is not None and self.meanings[known].place == place:
+                self._say_too(known, f"fits the readings of '{one.label}' too, likelihood {match.likelihood:.2f}")
+                return True
+        return False
+
+    def _say_too(self, number: int, said: str) -> None:
+        meaning = self.meanings[number]
+        self.meanings[number] = replace(meaning, comment=f"{meaning.comment}; {said}")
+
     def add_channel(self, one: ChannelClaim) -> None:
-        if one.at in self.at:
+        if spot(one.at) in self.at:
             return  # a reading or an array has said what it is
         if one.likelihood < self.at_least:
             self._unlikely(f"{shown(one.at)} as {one.quantity}", one.likelihood)
@@ -173,11 +221,13 @@ class _Choice:
 
     def add_carved(self, key: StreamKey, one: Proposal) -> None:
         at = FieldAt(key, one.field, one.multiplexor)
-        if at in self.at or one.kind not in (CHOSEN_KINDS if self.found.chosen else KINDS) or not tells_of_pack(key):
+        if spot(at) in self.at or one.kind not in self.kinds or not tells_of_pack(key):
             return
         if one.confidence < self.at_least:
             self._unlikely(f"{shown(at)} as {one.kind}", one.confidence)
             return
+        if one.kind == "multiplexor":
+            at = self.selectors.used(at) or at
         low, high = _counted(one)
         comment = f"{one.kind} by carving, confidence {one.confidence:.2f}: {proposal_words(one)}"
         quantity = _QUANTITIES.get(one.kind)
@@ -185,7 +235,8 @@ class _Choice:
         self._add(Meaning(at, quantity=quantity, low=low, high=high, multiplexor=is_multiplexor, comment=comment))
 
     def _add(self, meaning: Meaning) -> None:
-        self.at[meaning.at] = len(self.meanings)
+        meaning = replace(meaning, at=self.selectors.alike(meaning.at))
+        self.at[spot(meaning.at)] = len(self.meanings)
         self.meanings.append(meaning)
 
     def _unlikely(self, what: str, likelihood: float, more: str = "") -> None:

@@ -44,8 +44,15 @@ _WORDS: Final[dict[str, tuple[str, str]]] = {
     "power limit": ("Limit", "_kW"),
     "current limit": ("Limit", "_A"),
 }
+_MOST_LETTERS: Final = 26
 # Quantities of a single message, named after it.
 _OF_MESSAGE: Final[dict[str, str]] = {"alive counter": "Alive", "check": "Check"}
+
+
+def further_head(quantity: str, number: int) -> str:
+    """Give what the names of a further array of one quantity begin with: `TempB` for the second one."""
+    head = _WORDS[quantity][0] if quantity in _WORDS else "Field"
+    return f"{head}{chr(ord('A') + number - 1)}" if number <= _MOST_LETTERS else f"{head}{number}"
 
 
 def name_of(quantity: str | None, place: Place, message: str, start: int, ahead: str = "") -> ChannelName:

@@ -8,12 +8,13 @@ numbers explain equally is left open, and said.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from decoder.discovery.copies import Copy, copies_among
 from decoder.discovery.place_words import place_in
+from decoder.discovery.spots import Spot, spot
 from decoder.maps.pack_sheet import PackSheet, Place
 
 if TYPE_CHECKING:
@@ -94,27 +95,29 @@ def place_arrays(
             notes.append(_open(hypotheses, count))
     notes += _odd(known, count, sheet)
     places: list[tuple[Place, ...]] = []
+    counted: Counter[str] = Counter()
     for at, one in enumerate(arrays):
         if at in cells:
-            own = tuple(_cell_place(member, number[member.at], known) for member in one.members)
+            own = tuple(_cell_place(member, number[spot(member.at)], known) for member in one.members)
         else:
-            own = _by_module(one, _modules(known, count, sheet))
+            own = _by_module(one, _modules(known, count, sheet), counted[one.quantity])
+            counted[one.quantity] += len(one.members)
         places.append(own)
     return Placing(tuple(places), copies, known, count, hypotheses, tuple(notes))
 
 
-def _counted(arrays: Sequence[ArrayClaim], cells: Sequence[int], copies: Mapping[int, Copy]) -> dict[FieldAt, int]:
+def _counted(arrays: Sequence[ArrayClaim], cells: Sequence[int], copies: Mapping[int, Copy]) -> dict[Spot, int]:
     """Count the cells through the pack, from 1; a copy has the numbers of what it is a copy of."""
-    number: dict[FieldAt, int] = {}
+    number: dict[Spot, int] = {}
     count = 0
     for at in sorted(cells, key=lambda at: _order(arrays[at].members[0].at)):
         if at in copies:
             continue
-        number |= {member.at: count + member.order for member in arrays[at].members}
+        number |= {spot(member.at): count + member.order for member in arrays[at].members}
         count += max(member.order for member in arrays[at].members)
     for at, copy in copies.items():
-        originals = arrays[copy.of].members[copy.shift :]
-        number |= {own.at: number[other.at] for own, other in zip(arrays[at].members, originals, strict=False)}
+        pairs = zip(arrays[at].members, arrays[copy.of].members[copy.shift :], strict=False)
+        number |= {spot(own.at): number[spot(other.at)] for own, other in pairs}
     return number
 
 
@@ -124,7 +127,7 @@ def _order(at: FieldAt) -> tuple[str, bool, int, int, int]:
     return at.stream.bus, at.stream.carrier is not None, at.stream.can_id, value, at.field.first_byte
 
 
-def _solved(number: Mapping[FieldAt, int], count: int, pinned: Sequence[Pinned]) -> tuple[tuple[int, float], ...]:
+def _solved(number: Mapping[Spot, int], count: int, pinned: Sequence[Pinned]) -> tuple[tuple[int, float], ...]:
     """Weigh each number of cells per module by what labels with module and cell were matched with."""
     labels = [(place_in(one.label), _shares(one, number)) for one in pinned]
     labels = [(place, shares) for place, shares in labels if place.module and place.cell and shares]
@@ -145,11 +148,11 @@ def _solved(number: Mapping[FieldAt, int], count: int, pinned: Sequence[Pinned])
     return tuple((cells, weight / total) for cells, weight in ranked if weight / total >= 0.01)
 
 
-def _shares(one: Pinned, number: Mapping[FieldAt, int]) -> dict[int, float]:
+def _shares(one: Pinned, number: Mapping[Spot, int]) -> dict[int, float]:
     """Give by the cell's number through the pack the chance that it is what a label means."""
     shares: dict[int, float] = defaultdict(float)
     for match in one.matches:
-        found = next((number[at] for at in (match.at, *match.same_as) if at in number), None)
+        found = next((number[spot(at)] for at in (match.at, *match.same_as) if spot(at) in number), None)
         if found is not None:
             shares[found] += match.likelihood
     return dict(shares)
@@ -175,11 +178,14 @@ def _modules(cells_per_module: int | tuple[int, ...] | None, count: int, sheet: 
     return len(cells_per_module) if cells_per_module is not None else None
 
 
-def _by_module(one: ArrayClaim, modules: int | None) -> tuple[Place, ...]:
-    """Give the places of an array of sensors: the modules in turn, where there is one for each; else just counted."""
+def _by_module(one: ArrayClaim, modules: int | None, before: int) -> tuple[Place, ...]:
+    """Give the places of an array of sensors: the modules in turn, where there is one for each; else just counted.
+
+    before : how many sensors of this quantity were counted already
+    """
     if modules is not None and len(one.members) == modules:
         return tuple(m.place if m.place != Place() else Place(module=m.order) for m in one.members)
-    return tuple(m.place if m.place != Place() else Place(sensor=m.order) for m in one.members)
+    return tuple(m.place if m.place != Place() else Place(sensor=before + m.order) for m in one.members)
 
 
 def _open(hypotheses: Sequence[tuple[int, float]], count: int) -> str:
