@@ -13,7 +13,7 @@ import numpy as np
 from decoder.discovery.byte_rows import byte_rows
 from decoder.discovery.field_search import Candidates, search, target
 from decoder.discovery.field_priors import log_priors
-from decoder.discovery.pin_matches import matches_of
+from decoder.discovery.pin_matches import MOST_LISTED, matches_of
 from decoder.discovery.pinned import Pinned
 from decoder.discovery.quick_parts import quick_parts
 from decoder.discovery.reading_clock import (
@@ -52,12 +52,14 @@ def pin(
     marks: Sequence[object] = (),
     transfers: Transfers | None = None,
     progress: Callable[[float], None] | None = None,
+    most: int = MOST_LISTED,
 ) -> tuple[Pinned, ...]:
     """Match readings with fields, label by label, in the order in which labels first came.
 
     marks : moments at which one thing alone was loaded or warmed, named by label
     transfers : those of ISO 15765-2, where they are known already
     progress : is told how much is done, 0..1
+    most : matches of one label
     """
     labels = by_label(readings)
     parts = [one for one in quick_parts(streams(frames, transfers)) if len(one.time_ns)]
@@ -84,7 +86,7 @@ def pin(
     fine_s, unsure_s = fine_offsets(offsets_s, together)
     weighed = _weighed(parts, rows, everything, first_ns, fine_s, unsure_s)
     return tuple(
-        matches_of(parts, rows, labels, scales, weighed, fine_s, number, first_ns) for number in range(len(labels))
+        matches_of(parts, rows, labels, scales, weighed, fine_s, number, most) for number in range(len(labels))
     )
 
 

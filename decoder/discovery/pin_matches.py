@@ -35,7 +35,7 @@ def matches_of(
     weighed: Sequence[Weighed],
     offsets_s: NDArray[np.float64],
     number: int,
-    first_ns: int,
+    most: int,
 ) -> Pinned:
     label, own = labels[number], weighed[number]
     evidence = [one.evidence() for one in weighed]
@@ -48,7 +48,7 @@ def matches_of(
     log_post = np.logaddexp.reduce(own.log_joint + by_others, axis=1) if len(candidates) else np.empty(0)
     whole = np.logaddexp.reduce(np.append(log_post, own.none + np.logaddexp.reduce(by_others)))
     chance = np.exp(log_post - whole)
-    order = np.argsort(-chance, kind="stable")[:MOST_LISTED]
+    order = np.argsort(-chance, kind="stable")[:most]
     best = int(np.argmin(np.abs(offsets_s - offset_s)))
     lengths = usual_lengths(candidates, scales[number]) if len(candidates) else np.empty(0, np.int64)
     matches = tuple(

@@ -30,12 +30,21 @@ _FEWEST_ROWS: Final = 6
 _BYTES: Final = 3  # behind the prefix of an answer, in which a multiplexor may stand
 _MOST_VALUES: Final = 256
 _OFTEN: Final = 0.25  # of payloads in a row that differ in the multiplexor
-_CALMER: Final = 0.35  # flips of a dependent bit under one value, of those in time
-_BITS: Final = 3  # that depend on a multiplexor at least, beside those that count along with it
+# It is believed in where so much of all flips is in bits that are calmer under one value than in time, and hardly any
+# bit flips more.
+_CALM: Final = 0.75
+_MOST_OF: Final = 0.4  # if its values come in turn
+_NEARLY_ALL_OF: Final = 0.8  # if they do not
+_CONTRARY: Final = 1.5
+_LITTLE: Final = 0.05  # of the bits
+_FLIPS: Final = 3  # from which on a bit counts there
+_BITS: Final = 3  # that depend on a multiplexor at least
 _DEEPEST: Final = 2  # multiplexors inside one another
 _FEWEST_EACH: Final = 1.5  # payloads for each value, on average
 _IN_TURN: Final = 0.9  # steps that are the usual ones, where a multiplexor goes round
-_FEWEST_IN_TURN: Final = 5  # values of one that shows in nothing else
+_RESTLESS: Final = 0.2  # mean step of a multiplexor that comes in no turn, of its range
+_FEWEST_ROUNDS: Final = 3
+_OUTER: Final = 0.55  # of the steps, in which the outer one of two changes
 _COUNTERS: Final = frozenset({15, 16, 32, 64, 128, 255, 256, *range(6), 7, 8, 10})  # how far counters count, mostly
 
 
@@ -73,10 +82,13 @@ def _split(part: Part, first: int, depth: int) -> Iterator[Part]:
     if by is None:
         yield part
         return
-    fields, dependent = by
-    rest = _changing(part.data) == 0
+    fields, dependent, sure = by
+    rest = _changing(part.data[:_MOST_ROWS]) == 0
     own = _bits_of(fields, len(part.allowed))
-    yield Part(part.stream, part.time_ns, part.data, part.allowed & ~dependent & ~own, part.selector, part.needed)
+    common = part.allowed & ~own
+    if sure:
+        common &= ~dependent
+    yield Part(part.stream, part.time_ns, part.data, common, part.selector, part.needed)
     values = _values(part.data, fields)
     order = np.argsort(values, kind="stable")
     cuts = np.flatnonzero(np.diff(values[order])) + 1
@@ -90,8 +102,8 @@ def _split(part: Part, first: int, depth: int) -> Iterator[Part]:
         yield from _split(inner, fields[-1].last_byte, depth + len(fields))
 
 
-def _multiplexor(part: Part, first: int) -> tuple[tuple[Field, ...], NDArray[np.bool_]] | None:
-    """Give the field, or the two inside one another, that the most bits depend on, and which."""
+def _multiplexor(part: Part, first: int) -> tuple[tuple[Field, ...], NDArray[np.bool_], bool] | None:
+    """Give the field, or the two inside one another, that the most bits depend on, which, and whether that is sure."""
     data = part.data[:_MOST_ROWS]
     if len(data) < _FEWEST_ROWS or data.shape[1] < 2:
         return None
@@ -99,13 +111,13 @@ def _multiplexor(part: Part, first: int) -> tuple[tuple[Field, ...], NDArray[np.
     best: tuple[tuple[int, float], tuple[Field, ...], NDArray[np.bool_]] | None = None
     for fields in _candidates(part, flips, first, len(data)):
         found = _dependent(data, fields, flips, part.allowed)
-        if found is None:
+        if found is None or (part.selector is not None and not found[1]):
             continue
         dependent, turn = found
         worth = turn, float(flips[dependent].sum()) * (1 + 0.02 * fields[0].length)
         if best is None or worth > best[0]:
             best = worth, fields, dependent
-    return None if best is None else best[1:]
+    return None if best is None else (best[1], best[2], best[0][0] > 0)
 
 
 def _candidates(part: Part, flips: NDArray[np.int64], first: int, rows: int) -> Iterator[tuple[Field, ...]]:
@@ -121,7 +133,8 @@ def _candidates(part: Part, flips: NDArray[np.int64], first: int, rows: int) -> 
             field = Field(8 * byte + start, length)
             yield (field,)
             before = slice(8 * byte - 8, 8 * byte)
-            if byte > first and part.allowed[before].all() and 0 < flips[before].max() < flips[bits].max():
+            calm = flips[before].sum() and _changes(part.data[:rows, byte - 1]) <= _OUTER
+            if byte > first and part.allowed[before].all() and calm:
                 yield Field(8 * byte - 8, 8), field
 
 
@@ -139,25 +152,50 @@ def _dependent(
     distinct = len(values) - int(same.sum())
     if not 2 <= distinct <= _MOST_VALUES or len(values) < _FEWEST_EACH * distinct:
         return None
-    others = allowed & (flips > 0) & ~_bits_of(fields, len(allowed))
-    if _goes_round(values, distinct) and (len(fields) > 1 or distinct not in _COUNTERS):
-        return (others, distinct) if others.any() else None
-    if len(fields) > 1:
+    all_ = allowed & ~_bits_of(fields, len(allowed))
+    others = all_ & (flips > 0)
+    turn = _turn(values, distinct)
+    plain = turn == "counts" and int(ordered[-1] - ordered[0]) == distinct - 1 and ordered[0] <= 1
+    if turn and (len(fields) > 1 or (plain and distinct not in _COUNTERS)):
+        return (all_, distinct) if others.any() else None
+    if len(fields) > 1 or not (turn or _comes_as_events(values, distinct)):
         return None
     grouped = data[order]
     under = _counts((grouped[1:] ^ grouped[:-1])[same])
     # flips for each pair of payloads in a row, under one value and in time
-    dependent = others & (under * (len(data) - 1) < _CALMER * flips * int(same.sum()))
-    return (dependent, 0) if dependent.sum() >= _BITS else None
+    in_time, by_value = flips * int(same.sum()), under * (len(data) - 1)
+    calm, contrary = others & (by_value < _CALM * in_time), others & (by_value > _CONTRARY * in_time)
+    if int((contrary & (flips >= _FLIPS)).sum()) > _LITTLE * int(others.sum()):
+        return None
+    enough = flips[calm].sum() > (_MOST_OF if turn else _NEARLY_ALL_OF) * flips[others].sum()
+    return (all_, 0) if enough and calm.sum() >= _BITS else None
 
 
-def _goes_round(values: NDArray[np.int64], distinct: int) -> bool:
-    """Tell whether values come in one turn, again and again."""
-    if distinct < _FEWEST_IN_TURN:
-        return False
+def _turn(values: NDArray[np.int64], distinct: int) -> str:
+    """Tell how values come: they count, they follow one another in another turn, or neither (empty)."""
+    steps = np.diff(values)
+    if distinct < 2 or np.mean(steps != 0) < _IN_TURN:
+        return ""
+    span = int(values.max() - values.min()) + 1
+    if np.mean(steps % span == 1) >= _IN_TURN:
+        return "counts"
+    if len(values) < _FEWEST_ROUNDS * distinct:
+        return ""
     pairs = np.unique(values[:-1] * (int(values.max()) + 1) + values[1:], return_counts=True)[1]
     usual = np.sort(pairs)[::-1][:distinct].sum()
-    return bool(usual >= _IN_TURN * (len(values) - 1))
+    return "follows" if usual >= _IN_TURN * (len(values) - 1) else ""
+
+
+def _comes_as_events(values: NDArray[np.int64], distinct: int) -> bool:
+    """Tell whether values jump about, each as often as the others, as those of a number do not."""
+    span = int(values.max() - values.min())
+    even = np.unique(values, return_counts=True)[1].max() <= 2 * len(values) / distinct
+    return distinct > 2 and bool(even) and float(np.abs(np.diff(values)).mean()) > _RESTLESS * span
+
+
+def _changes(column: NDArray[np.uint8]) -> float:
+    """Give the share of steps in which a byte changes."""
+    return float(np.mean(column[1:] != column[:-1]))
 
 
 def _values(data: NDArray[np.uint8], fields: Sequence[Field]) -> NDArray[np.int64]:

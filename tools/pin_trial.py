@@ -1,0 +1,276 @@
+"""How well meter readings are matched with fields, counted on made packs.
+
+    python tools/pin_trial.py [--packs N] [--seed S] [--jobs J] [--json FILE] [--worst K]
+
+For each pack of `tools/packs` a few of its channels are read with a handheld meter whose clock is up to 10 s off: three
+times each, then thirty times, all labels of one go with the same clock; then one moving quantity alone, ten times. A
+match is right if it carries the same raw values as the true field, or has a field that does among those that it says
+are the same. Another channel agrees if it lies within the meter's error of the true field at every reading.
+
+Seeds below 1000 are for development, those from there on for measuring. --worst looks into packs: only below 1000.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import sys
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from decoder.discovery.field_at import Sampled
+from decoder.discovery.pin import pin
+from decoder.discovery.streams import streams
+from tools.packs.making import make_pack
+from tools.packs.meter import ERRORS, OTHER_ERRORS, Clock, digits_of, draw_clock, take
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from decoder.discovery.pinned import Pinned
+    from tools.packs.meter import Taken
+    from tools.packs.truth import PackTrial, TrueChannel
+
+FIRST_MEASURING_SEED = 1000
+GOES = (3, 30)
+CLOCK_READINGS = 10
+MOST_LISTED = 400  # so that none of many cells that fit equally is missing
+CELLS, OTHERS = 2, 4  # labels of one go
+SHARE_OF_BEST = 1 / 3
+ROOM_FOR_TIES = 1.5
+SURE = 0.95
+CLOCK_S = 0.2
+MOVING_DIGITS = 30  # a quantity moves if it does so by this many last places of the meter
+
+AIMS = {
+    "right among the likely": 0.98,
+    "right first, nothing else agrees (3)": 0.90,
+    "right first, nothing else agrees (30)": 0.98,
+    "ties no more than half again as many": 1.0,
+    "clock within 0.2 s": 1.0,
+    "sure and wrong": 0.01,
+}
+
+
+@dataclass
+class Tally:
+    """How often each thing was true, of how many; and what went wrong."""
+
+    counts: Counter[str] = field(default_factory=Counter)
+    wrong: list[str] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+
+    def count(self, what: str, *, true: bool) -> None:
+        """Count one case."""
+        self.counts[f"{what}|of"] += 1
+        self.counts[what] += true
+
+    def add(self, other: Tally) -> None:
+        """Add what another pack gave."""
+        self.counts.update(other.counts)
+        self.wrong += other.wrong
+        self.seconds += other.seconds
+
+
+def run(seed: int) -> Tally:
+    """Make one pack, read it, match, and count."""
+    trial = make_pack(seed)
+    found = streams(trial.frames)
+    sampled = Sampled(found)
+    rng = np.random.default_rng([seed, 77])
+    tally = Tally()
+    channels = [one for one in trial.channels if one.source is not None and one.quantity and one.unit and not one.decoy]
+    channels = [one for one in channels if one.at.stream in sampled.streams and len(sampled.raw(one.at)[0]) > 2]
+    chosen = _chosen(rng, channels)
+    for count in GOES:
+        _go(trial, sampled, chosen, count, rng, tally)
+    _clock(trial, channels, rng, tally)
+    return tally
+
+
+def _chosen(rng: np.random.Generator, channels: Sequence[TrueChannel]) -> list[TrueChannel]:
+    """Draw which channels are read: some cells, and one each of some other quantities."""
+    cells = [one for one in channels if one.quantity == "cell voltage"]
+    chosen = [cells[k] for k in rng.permutation(len(cells))[:CELLS]]
+    others = sorted({str(one.quantity) for one in channels} - {"cell voltage"})
+    for k in rng.permutation(len(others))[:OTHERS]:
+        same = [one for one in channels if one.quantity == others[k]]
+        chosen.append(same[int(rng.integers(len(same)))])
+    return chosen
+
+
+def _go(
+    trial: PackTrial,
+    sampled: Sampled,
+    chosen: Sequence[TrueChannel],
+    count: int,
+    rng: np.random.Generator,
+    tally: Tally,
+) -> None:
+    clock = draw_clock(rng)
+    taken = [take(trial, one, count, rng, clock=clock, label=_label(one)) for one in chosen]
+    began = time.perf_counter()
+    pinned = pin(trial.frames, [reading for one in taken for reading in one.readings], most=MOST_LISTED)
+    tally.seconds.append(time.perf_counter() - began)
+    for channel, own, result in zip(chosen, taken, pinned, strict=True):
+        if trial.natural or count > GOES[0]:
+            _judge(trial, sampled, channel, own, result, count, tally)
+
+
+def _label(channel: TrueChannel) -> str:
+    return f"{channel.quantity} {channel.place}"
+
+
+def _judge(
+    trial: PackTrial, sampled: Sampled, channel: TrueChannel, taken: Taken, result: Pinned, count: int, tally: Tally
+) -> None:
+    """Count what one label gave."""
+    right = [_is_right(sampled, channel, one) for one in result.matches]
+    likelihood = [one.likelihood for one in result.matches]
+    best = max(likelihood, default=0.0)
+    tied = [one >= SHARE_OF_BEST * best for one in likelihood]
+    agree = _agreeing(trial, sampled, channel, taken)
+    among = any(a and b for a, b in zip(right, tied, strict=True))
+    kind = "natural" if trial.natural else "other scale"
+    tally.count(f"right among the likely ({count}, {kind})", true=among)
+    tally.count("right among the likely", true=among)
+    first = bool(right) and right[0]
+    if agree == 1:
+        tally.count(f"right first, nothing else agrees ({count})", true=first)
+    tally.count("ties no more than half again as many", true=sum(tied) <= ROOM_FOR_TIES * agree)
+    tally.count("sure and wrong", true=best > SURE and not first)
+    tally.count(
+        f"clock within {CLOCK_S} s, all labels ({count})",
+        true=abs(result.clock_offset_s - taken.clock.offset_s) <= CLOCK_S,
+    )
+    if not among or (agree == 1 and not first) or sum(tied) > ROOM_FOR_TIES * agree or (best > SURE and not first):
+        place = right.index(True) if True in right else None
+        own = likelihood[place] if place is not None else 0
+        top = result.matches[0] if result.matches else None
+        tally.wrong.append(
+            f"{trial.seed} {count:2d} {_label(channel)[:32]:32s} right at {place} ({own:.3f}), best {best:.3f}, "
+            f"{sum(tied)} tied, {agree} agree, clock {result.clock_offset_s:.2f}+-{result.clock_unsure_s:.2f} "
+            f"of {taken.clock.offset_s:.2f}, true {channel.scale:g} {channel.offset:g} {channel.at.field.length} bits, "
+            f"first {top and (top.scale, top.offset, top.at.field.length)}"
+        )
+
+
+def _is_right(sampled: Sampled, channel: TrueChannel, match: object) -> bool:
+    time_ns, raw = sampled.raw(channel.at)
+    for at in (match.at, *match.same_as):  # type: ignore[attr-defined]
+        if at.stream == channel.at.stream:
+            own_ns, own = sampled.raw(at)
+            if len(own) == len(raw) and bool((own_ns == time_ns).all()) and _alike(own, raw):
+                return True
+    return False
+
+
+def _alike(one: np.ndarray, other: np.ndarray) -> bool:
+    """Tell whether raw values are the same but for 'not available', which is all ones at a field's own length."""
+    return float(np.mean(one == other)) > 0.9 and bool((one[len(one) // 2 :] == other[len(one) // 2 :]).all())
+
+
+def _agreeing(trial: PackTrial, sampled: Sampled, channel: TrueChannel, taken: Taken) -> int:
+    """Count the channels that lie within the meter's error of the true one at every reading; itself is one."""
+    first_ns = int(trial.frames.time_ns[0])
+    share, digits = ERRORS.get(channel.unit, OTHER_ERRORS)
+
+    def values(one: TrueChannel) -> np.ndarray:
+        time_ns, raw = sampled.raw(one.at)
+        return one.scale * np.interp(first_ns + taken.true_s * 1e9, time_ns, raw.astype(float)) + one.offset
+
+    own = values(channel)
+    limit = share * np.abs(own) + digits * digits_of(own, channel.unit)
+    agree = 0
+    for one in trial.channels:
+        if one.unit != channel.unit or one.source is None or one.at.stream not in sampled.streams:
+            continue
+        if len(sampled.raw(one.at)[0]) and bool((np.abs(values(one) - own) <= limit + 1e-9).all()):
+            agree += 1
+    return max(agree, 1)
+
+
+def _clock(trial: PackTrial, channels: Sequence[TrueChannel], rng: np.random.Generator, tally: Tally) -> None:
+    """Read one moving quantity ten times, alone, and see what becomes of the clock."""
+    if not trial.natural:
+        return
+    moving = [one for one in channels if one.quantity in {"pack current", "pack voltage"}]
+    for channel in moving:
+        taken = take(trial, channel, CLOCK_READINGS, rng, label=_label(channel))
+        value = np.array([one.value for one in taken.readings])
+        spread = float(np.subtract(*np.quantile(value, [0.8, 0.2])))
+        if spread < MOVING_DIGITS * float(digits_of(value, channel.unit).max()):
+            continue
+        result = pin(trial.frames, taken.readings)[0]
+        off = result.clock_offset_s - taken.clock.offset_s
+        tally.count("clock within 0.2 s", true=abs(off) <= CLOCK_S)
+        if abs(off) > CLOCK_S:
+            tally.wrong.append(
+                f"{trial.seed} clock {_label(channel)} off by {off:.2f} s, said +-{result.clock_unsure_s:.2f}, spread {spread:.1f}"
+            )
+        return
+
+
+def main() -> int:
+    """Run the trial and print the table."""
+    options = _options()
+    seeds = range(options.seed, options.seed + options.packs)
+    tally = Tally()
+    with multiprocessing.Pool(options.jobs) as pool:
+        for done, one in enumerate(pool.imap(partial(run), seeds), start=1):
+            tally.add(one)
+            if sys.stderr.isatty():
+                sys.stderr.write(f"\r{done} of {len(seeds)} packs")
+    if sys.stderr.isatty():
+        sys.stderr.write("\n")
+    print(f"{len(seeds)} packs, seeds {seeds[0]} to {seeds[-1]}\n")
+    rates = {}
+    for what in sorted(name for name in tally.counts if name.endswith("|of")):
+        name, of = what.removesuffix("|of"), tally.counts[what]
+        rates[name] = {"share": tally.counts[name] / of, "of": of}
+        aim = AIMS.get(name)
+        print(
+            f"{name:50s} {tally.counts[name] / of:7.1%} of {of:5d}" + (f"   aim {aim:.0%}" if aim is not None else "")
+        )
+    print(f"\nseconds for all labels of a go: median {np.median(tally.seconds):.2f}, most {max(tally.seconds):.2f}")
+    for line in tally.wrong[: options.worst]:
+        print(line)
+    if options.json:
+        options.json.write_text(
+            json.dumps({"first_seed": seeds[0], "packs": len(seeds), "rates": rates}, indent=1) + "\n"
+        )
+    return 0
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--packs", type=_positive, default=30, metavar="N", help="how many packs (30)")
+    parser.add_argument("--seed", type=int, default=0, metavar="S", help="the first seed (0)")
+    parser.add_argument("--jobs", type=_positive, default=1, metavar="J", help="packs worked on at a time (1)")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the rates there too")
+    parser.add_argument("--worst", type=int, default=0, metavar="K", help="list up to K labels that went wrong")
+    options = parser.parse_args()
+    if options.worst and options.seed + options.packs > FIRST_MEASURING_SEED:
+        parser.error(f"--worst looks into packs, so it takes seeds below {FIRST_MEASURING_SEED} only")
+    return options
+
+
+def _positive(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{number} is less than 1")
+    return number
+
+
+if __name__ == "__main__":
+    sys.exit(main())
