@@ -93,7 +93,7 @@ def with_additions(
         replace(expected, rules=(*expected.rules, *rules))
     ):
         raise _cannot_add(where)
-    return SheetText(edited, _new_lines(text, edited), old)
+    return SheetText(edited, _new_lines(body, edited.removeprefix(mark)), old)
 
 
 def _new_lines(old: str, new: str) -> tuple[str, ...]:
