@@ -93,7 +93,7 @@ def accepted(
     sampled : the capture, to see which arrays carry the same cells
     cells_per_module, sheet : where they say where cells sit
     """
-    choice = _Choice(found, at_least)
+    choice = _Choice(found, at_least, sampled)
     arrays = [one for one in (found.inference.arrays if found.inference else ()) if choice.takes_array(one)]
     placing = place_arrays(arrays, found.pinned, sampled, cells_per_module, sheet)
     for at, array in enumerate(arrays):
@@ -138,8 +138,9 @@ def _ahead(at: int, arrays: Sequence[ArrayClaim], placing: Placing) -> str:
 class _Choice:
     """Takes one thing after the other, and keeps what bits are taken."""
 
-    def __init__(self, found: Found, at_least: float) -> None:
+    def __init__(self, found: Found, at_least: float, sampled: Sampled | None) -> None:
         self.found = found
+        self.sampled = sampled
         self.at_least = at_least
         self.kinds = CHOSEN_KINDS if found.chosen else KINDS
         self.meanings: list[Meaning] = []
@@ -235,6 +236,10 @@ class _Choice:
         self._add(Meaning(at, quantity=quantity, low=low, high=high, multiplexor=is_multiplexor, comment=comment))
 
     def _add(self, meaning: Meaning) -> None:
+        why = _not_heard(meaning.at, self.sampled) if self.sampled is not None else ""
+        if why:
+            self.left_out.append(LeftOut(shown(meaning.at), why))
+            return
         meaning = replace(meaning, at=self.selectors.alike(meaning.at))
         self.at[spot(meaning.at)] = len(self.meanings)
         self.meanings.append(meaning)
@@ -251,6 +256,15 @@ def _meaning(
         at, quantity=quantity, unit=unit or (row.unit if row else ""), scale=scale, offset=offset, place=place,
         comment=comment,
     )  # fmt: skip
+
+
+def _not_heard(at: FieldAt, sampled: Sampled) -> str:
+    """Say why a capture has no field there; empty where it has."""
+    stream = sampled.streams.get(at.stream)
+    if stream is None:
+        return "the capture does not have this identifier, or not carried so"
+    width = stream.data.shape[1]
+    return "" if at.field.last_byte < width else f"the payloads in the capture have only {width} bytes"
 
 
 def _counted(one: Proposal) -> tuple[float | None, float | None]:

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 # A capture of 2,000 identifiers carved has 20 MB; what is larger is another file given by mistake.
 MOST_BYTES: Final = 200_000_000
+# Bits of an identifier (ISO 11898-1) and of the number of a parameter group (SAE J1939-21, clause 5.2).
+STANDARD_BITS: Final = 11
+EXTENDED_BITS: Final = 29
+_GROUP_BITS: Final = 18
 _SCHEMAS: Final = ("cellglean.infer/1", "cellglean.pin/1", "cellglean.carve/1")
 _QUANTITIES: Final = {row.name for row in QUANTITIES}
 
@@ -104,10 +108,24 @@ def _wrong(path: Path, key: str, number: int, what: str) -> UsageError:
     )
 
 
+def _at(entry: Mapping[str, Any]) -> FieldAt:
+    """Read a field, and see that frames can have it."""
+    at = from_record(entry)
+    key = at.stream
+    if not 0 <= key.can_id < 1 << (EXTENDED_BITS if key.extended else STANDARD_BITS):
+        raise ValueError(f"{key.can_id} is no identifier")
+    if key.carrier is not None and key.carrier.pgn is not None and not 0 <= key.carrier.pgn < 1 << _GROUP_BITS:
+        raise ValueError(f"{key.carrier.pgn} is no parameter group")
+    selector = at.multiplexor
+    while selector is not None:
+        if selector.value is not None and not 0 <= selector.value < 1 << selector.field.length:
+            raise ValueError(f"the multiplexor of {selector.field.length} bits has no value {selector.value}")
+        selector = selector.within
+    return at
+
+
 def _array(entry: Mapping[str, Any]) -> ArrayClaim:
-    members = tuple(
-        Member(from_record(one), _whole(one["order"]), _place(one.get("place"))) for one in entry["members"]
-    )
+    members = tuple(Member(_at(one), _whole(one["order"]), _place(one.get("place"))) for one in entry["members"])
     if not members:
         raise ValueError("it has no members")
     return ArrayClaim(
@@ -123,7 +141,7 @@ def _array(entry: Mapping[str, Any]) -> ArrayClaim:
 
 def _channel(entry: Mapping[str, Any]) -> ChannelClaim:
     return ChannelClaim(
-        from_record(entry),
+        _at(entry),
         _quantity(entry["quantity"]) or "",
         str(entry["unit"]),
         _number(entry["scale"]),
@@ -153,9 +171,9 @@ def _pinned(entry: Mapping[str, Any]) -> Pinned:
 
 
 def _match(entry: Mapping[str, Any]) -> Match:
-    same: tuple[FieldAt, ...] = tuple(from_record(one) for one in entry.get("same_as", ()))
+    same: tuple[FieldAt, ...] = tuple(_at(one) for one in entry.get("same_as", ()))
     return Match(
-        from_record(entry),
+        _at(entry),
         _number(entry["scale"]),
         _number(entry["offset"]),
         _number(entry.get("residual", 0)),
@@ -166,7 +184,7 @@ def _match(entry: Mapping[str, Any]) -> Match:
 
 
 def _carved(entry: Mapping[str, Any]) -> tuple[StreamKey, Proposal]:
-    at = from_record(entry)
+    at = _at(entry)
     kind = entry["kind"]
     if kind not in get_args(Kind):
         raise ValueError(f"'{printable(str(kind), 40)}' is no kind of field")
