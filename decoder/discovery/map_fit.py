@@ -16,7 +16,6 @@ from decoder.channels.streams import messages_of
 from decoder.discovery.details import counter_detail
 from decoder.discovery.explained import messages_for
 from decoder.discovery.field_at import Sampled, key_of
-from decoder.discovery.proposal_words import proposal_words
 from decoder.printable import printable
 
 if TYPE_CHECKING:
@@ -195,7 +194,8 @@ def _check(series: Series, key: StreamKey, proposals: Sequence[Proposal]) -> Ite
     holds, payloads = found.detail.get("holds"), found.detail.get("frames")
     if isinstance(holds, int) and isinstance(payloads, int) and holds < payloads:
         share = (payloads - holds) / payloads
-        text = f"fails in {payloads - holds:,} of {payloads:,} payloads ({proposal_words(found)})"
+        form = printable(str(found.detail.get("form", "its form is not known")), 60)
+        text = f"fails in {payloads - holds:,} of {payloads:,} payloads: {form}"
         yield Misfit("check", key, message, name, text, share)
 
 
