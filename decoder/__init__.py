@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from decoder.capture import read_blocks, read_capture
     from decoder.channels import Channels, Series, decode
     from decoder.discovery.carve import carve
+    from decoder.discovery.coverage import coverage
+    from decoder.discovery.drafting import draft
     from decoder.discovery.proposal import Carving, Proposal
     from decoder.discovery.survey import survey
     from decoder.errors import CellgleanError
@@ -44,7 +46,9 @@ __all__ = [
     "Series",
     "SignalMap",
     "carve",
+    "coverage",
     "decode",
+    "draft",
     "exchanges",
     "identity",
     "judge",
@@ -69,7 +73,9 @@ _HOME = {
     "Series": "decoder.channels",
     "SignalMap": "decoder.maps.signal_map",
     "carve": "decoder.discovery.carve",
+    "coverage": "decoder.discovery.coverage",
     "decode": "decoder.channels",
+    "draft": "decoder.discovery.drafting",
     "exchanges": "decoder.transport.exchanges",
     "identity": "decoder.transport.identity",
     "judge": "decoder.judgement",
