@@ -21,7 +21,6 @@ from decoder.discovery.place_words import place_in, quantity_in
 from decoder.discovery.placing import Placing, place_arrays
 from decoder.discovery.proposal_words import proposal_words
 from decoder.discovery.spots import Selectors, spot
-from decoder.maps.pack_sheet import Place
 from decoder.maps.quantities import quantity as quantity_row
 from decoder.printable import printable
 
@@ -33,7 +32,7 @@ if TYPE_CHECKING:
     from decoder.discovery.pinned import Match, Pinned
     from decoder.discovery.proposal import Kind, Proposal
     from decoder.discovery.spots import Spot
-    from decoder.maps.pack_sheet import PackSheet
+    from decoder.maps.pack_sheet import PackSheet, Place
 
 # Carved kinds that say what a field is without anybody having named it.
 KINDS: Final[tuple[Kind, ...]] = ("multiplexor", "counter", "check", "state", "flag")
@@ -101,6 +100,7 @@ def accepted(
     choice.add_pinned()
     for channel in found.inference.channels if found.inference else ():
         choice.add_channel(channel)
+    choice.settle_unsure()
     for key, proposal in found.carved:
         choice.add_carved(key, proposal)
     meanings = [with_absent(one, sampled) for one in choice.meanings] if sampled is not None else choice.meanings
@@ -147,6 +147,7 @@ class _Choice:
         self.left_out: list[LeftOut] = []
         self.at: dict[Spot, int] = {}
         self.selectors = Selectors()
+        self.unsure: list[Pinned] = []
 
     def takes_array(self, one: ArrayClaim) -> bool:
         if one.likelihood >= self.at_least:
@@ -172,18 +173,21 @@ class _Choice:
             what = f"'{printable(one.label, 60)}'"
             if best is None:
                 self.left_out.append(LeftOut(what, "no field carries it"))
-            elif best.likelihood < self.at_least:
-                if not self._fits_its_place(one):
-                    self._unlikely(f"{what}, the likeliest {shown(best.at)}", best.likelihood, _ties(one))
-            else:
+            elif best.likelihood >= self.at_least:
                 self._pin(one, best)
+            else:
+                self.unsure.append(one)
 
     def _pin(self, one: Pinned, best: Match) -> None:
         readings = "1 reading" if one.used == 1 else f"{one.used} readings"
         said = f"matches {readings} of '{one.label}', likelihood {best.likelihood:.2f}"
         known = self._member(best)
         if known is not None:
-            self._say_too(known, said)
+            why = _contradicts(one, self.meanings[known])
+            if why:
+                self.left_out.append(LeftOut(f"'{printable(one.label, 60)}'", why))
+            else:
+                self._say_too(known, said)
             return
         quantity = best.quantity or quantity_in(one.label, one.unit)
         named = quantity_in(one.label, one.unit)
@@ -195,14 +199,21 @@ class _Choice:
         """Give the number of the meaning that a match is about, or one that carries the same values."""
         return next((self.at[spot(at)] for at in (match.at, *match.same_as) if spot(at) in self.at), None)
 
-    def _fits_its_place(self, one: Pinned) -> bool:
-        """Whether a label names a place of an array, and the field of that place is among its matches."""
-        place = place_in(one.label)
-        if place == Place():
-            return False
+    def settle_unsure(self) -> None:
+        """Tell of labels whose likeliest field is not likely enough, but for those that fit what is known by now."""
+        for one in self.unsure:
+            if not self._agrees(one):
+                what = f"'{printable(one.label, 60)}', the likeliest {shown(one.matches[0].at)}"
+                self._unlikely(what, one.matches[0].likelihood, _ties(one))
+
+    def _agrees(self, one: Pinned) -> bool:
+        """Whether one of a label's matches is known to be of the quantity and at the place that it speaks of."""
+        place, quantity = place_in(one.label), quantity_in(one.label, one.unit)
         for match in one.matches:
             known = self._member(match)
-            if known is not None and self.meanings[known].place == place:
+            if known is None or quantity is None:
+                continue
+            if (self.meanings[known].place, self.meanings[known].quantity) == (place, quantity):
                 self._say_too(known, f"fits the readings of '{one.label}' too, likelihood {match.likelihood:.2f}")
                 return True
         return False
@@ -273,6 +284,16 @@ def _counted(one: Proposal) -> tuple[float | None, float | None]:
     if one.kind != "counter" or not isinstance(modulus, int) or not isinstance(lowest, int):
         return None, None
     return float(lowest), float(lowest + modulus - 1)
+
+
+def _contradicts(one: Pinned, known: Meaning) -> str:
+    """Say in what the label of readings contradicts what their field is known as; empty where it does not."""
+    place, quantity = place_in(one.label), quantity_in(one.label, one.unit)
+    if quantity is not None and known.quantity not in (quantity, None):
+        return f"its readings match {shown(known.at)}, which is taken for {known.quantity}"
+    if place.module is not None and known.place.module is not None and place != known.place:
+        return f"its readings match {shown(known.at)}, which is placed at {known.place}"
+    return ""
 
 
 def _ties(one: Pinned) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from decoder.discovery.copies import Copy, copies_among
 from decoder.discovery.place_words import place_in
+from decoder.discovery.sensor_places import SURE, sensor_places
 from decoder.discovery.spots import Spot, spot
 from decoder.maps.pack_sheet import PackSheet, Place
 
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
     from decoder.discovery.inference import ArrayClaim, Member
     from decoder.discovery.pinned import Pinned
 
-# The chance from which on a number of cells per module is taken. Common practice, no source.
-SURE: Final = 0.9
 # How much rarer modules are that do not fill the pack evenly. Common practice, no source.
 _UNEVEN: Final = 0.02
 # The chance that a place was noted or matched wrongly, whatever the likelihoods say. Common practice, no source.
@@ -100,8 +99,9 @@ def place_arrays(
         if at in cells:
             own = tuple(_cell_place(member, number[spot(member.at)], known) for member in one.members)
         else:
-            own = _by_module(one, _modules(known, count, sheet), counted[one.quantity])
+            own, note = sensor_places(one, _modules(known, count, sheet), pinned, counted[one.quantity])
             counted[one.quantity] += len(one.members)
+            notes += [note] if note else []
         places.append(own)
     return Placing(tuple(places), copies, known, count, hypotheses, tuple(notes))
 
@@ -176,16 +176,6 @@ def _modules(cells_per_module: int | tuple[int, ...] | None, count: int, sheet: 
     if isinstance(cells_per_module, int):
         return count // cells_per_module if count and not count % cells_per_module else None
     return len(cells_per_module) if cells_per_module is not None else None
-
-
-def _by_module(one: ArrayClaim, modules: int | None, before: int) -> tuple[Place, ...]:
-    """Give the places of an array of sensors: the modules in turn, where there is one for each; else just counted.
-
-    before : how many sensors of this quantity were counted already
-    """
-    if modules is not None and len(one.members) == modules:
-        return tuple(m.place if m.place != Place() else Place(module=m.order) for m in one.members)
-    return tuple(m.place if m.place != Place() else Place(sensor=before + m.order) for m in one.members)
 
 
 def _open(hypotheses: Sequence[tuple[int, float]], count: int) -> str:

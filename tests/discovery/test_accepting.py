@@ -63,9 +63,9 @@ def test_what_is_not_likely_enough_is_left_out_and_told():
     told = [f"{one.what}: {one.why}" for one in chosen.left_out]
     assert told == [
         "3 fields as cell voltage, from 310 7|16@0+ on: likelihood 0.80, below 0.9",
-        "'pack voltage', the likeliest 310 7|16@0+: likelihood 0.40, below 0.9; 2 fields fit equally",
         "'nothing': no field carries it",
         "310 55|16@0+ as pack voltage: likelihood 0.70, below 0.9",
+        "'pack voltage', the likeliest 310 7|16@0+: likelihood 0.40, below 0.9; 2 fields fit equally",
         "310 51|4@0+ as counter: likelihood 0.50, below 0.9",
     ]
     assert len(accepted(found, at_least=0.4).meanings) == 5
@@ -173,3 +173,26 @@ def test_what_the_capture_does_not_have_is_left_out():
     chosen = accepted(Found(Inference((), channels)), sampled=sampled)
     assert [one.at for one in chosen.meanings] == [at(7)]
     assert [one.why.split()[-2:] for one in chosen.left_out] == [["4", "bytes"], ["carried", "so"]]
+
+
+def test_an_unsure_reading_that_fits_a_channel_is_not_left_out():
+    readings = (pinned("pack voltage", match(at(7), 0.5), match(at(55), 0.45)),)
+    chosen = accepted(Found(Inference((), (channel("pack voltage", at(55)),)), readings))
+    assert not chosen.left_out
+    assert "fits the readings of 'pack voltage' too, likelihood 0.45" in chosen.meanings[0].comment
+    chosen = accepted(Found(Inference((), (channel("link voltage", at(55)),)), readings))
+    assert chosen.left_out[0].why == "likelihood 0.50, below 0.9; 2 fields fit equally"
+
+
+def test_readings_that_contradict_an_array_are_told():
+    readings = (
+        pinned("module 1 cell 3", match(at(7), 0.95)),
+        pinned("pack voltage", match(at(23), 0.95)),
+        pinned("module 1 cell 3", match(at(39), 0.95)),
+    )
+    chosen = accepted(Found(Inference((array(),)), readings), cells_per_module=3)
+    assert [one.why for one in chosen.left_out] == [
+        "its readings match 310 7|16@0+, which is placed at module 1 cell 1",
+        "its readings match 310 23|16@0+, which is taken for cell voltage",
+    ]
+    assert len(chosen.meanings) == 3

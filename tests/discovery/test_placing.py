@@ -63,6 +63,16 @@ def test_a_label_says_what():
     assert quantity_in("module 4 cell 11", "V") == "cell voltage"
     assert quantity_in("pack voltage", "V") == "pack voltage"
     assert quantity_in("something", "V") is None
+    words = ("pack voltage", "pack current", "module 2 cell 3", "module 1 temperature 2", "soc", "insulation", "x")
+    assert [quantity_in(one) for one in words] == [
+        "pack voltage",
+        "pack current",
+        "cell voltage",
+        "module temperature",
+        "state of charge",
+        "insulation resistance",
+        None,
+    ]
 
 
 @settings(max_examples=150, deadline=None)
@@ -210,3 +220,20 @@ def test_three_cells_are_too_few_to_be_known_again():
     volts = np.full((6, 20), 3.7) + np.arange(6)[:, None] / 100
     large, small = array(6), array(3, 0x500)
     assert copies_among([large, small], recorded([large, small], [volts, volts[:3]], times)) == {}
+
+
+def test_labels_tell_whether_sensors_count_by_module_or_by_number():
+    cells, sensors = array(12), array(6, 0x400, "module temperature")
+
+    def placed(*labels):
+        found = place_arrays([cells, sensors], labels, cells_per_module=4)
+        return found.places[1], found.notes
+
+    assert placed(reading("module 1 sensor 1", (sensors, 1, 0.9)))[0][1] == Place(sensor=2)
+    assert "which is which is open" in placed()[1][0]
+    assert placed(reading("module 1 sensor 2", (sensors, 2, 0.9)))[0][3] == Place(2, None, 2)
+    assert placed(reading("module 1 sensor 2", (sensors, 4, 0.9)))[0][1:4] == (
+        Place(2, None, 1),
+        Place(3, None, 1),
+        Place(1, None, 2),
+    )
