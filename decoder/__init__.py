@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from decoder.capture import read_blocks, read_capture
     from decoder.channels import Channels, Series, decode
     from decoder.discovery.carve import carve
+    from decoder.discovery.contrast import contrast
     from decoder.discovery.coverage import coverage
     from decoder.discovery.drafting import draft
     from decoder.discovery.proposal import Carving, Proposal
@@ -46,6 +47,7 @@ __all__ = [
     "Series",
     "SignalMap",
     "carve",
+    "contrast",
     "coverage",
     "decode",
     "draft",
@@ -73,6 +75,7 @@ _HOME = {
     "Series": "decoder.channels",
     "SignalMap": "decoder.maps.signal_map",
     "carve": "decoder.discovery.carve",
+    "contrast": "decoder.discovery.contrast",
     "coverage": "decoder.discovery.coverage",
     "decode": "decoder.channels",
     "draft": "decoder.discovery.drafting",

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 from decoder import __version__
 from decoder.commands import (
     carve_verb,
+    contrast_verb,
     coverage_verb,
     decode_verb,
     demo_verb,
@@ -47,6 +48,7 @@ _VERBS = (
     survey_verb,
     exchanges_verb,
     carve_verb,
+    contrast_verb,
     draft_verb,
     coverage_verb,
     decode_verb,

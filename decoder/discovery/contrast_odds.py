@@ -1,0 +1,118 @@
+"""How likely a change would be where nothing was done: counted in spans away from the marks.
+
+A span counts for a field by the largest change in it. The chance of a change as large as one at a mark is
+
+- (k + 1/2) / (spans + 1), where the field itself had k spans away from marks with one as large;
+- where it had none, what all fields of its kind show: of all spans of fields that had no other such span, the share
+  that had one (each span foretold from all others of its field). Beyond the largest changes that were ever counted
+  it falls with a power of the size, as heavy tails do, but not below what so many spans can bear.
+
+A chance p is worth log(s) + (s - 1) log(p) with s = 0.15: on average 1 where nothing was done, whatever p is (Vovk and
+Wang 2021, Annals of Statistics 49, calibrators of p-values; from memory), so marks may be multiplied, and a mark at
+which nothing happened counts against.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+_SHARPNESS: Final = 0.15
+_COUNTED: Final = 4  # largest changes that are left to the tail
+_TAIL: Final = (2.0, 6.0)  # powers that a tail may have; common practice, no source
+_LEAST_ANCHOR: Final = 3.0  # usual sizes, from which there is a tail: below are the changes of noise
+_BORNE: Final = 2.0  # power of the number of spans, that the least chance falls with
+# A field that always moves is known by its own spans rather than by others: powers of the chance by its own spans
+# without such a change, and of that by all fields, that its chance has at least.
+OWN_RECORD: Final = 3.0
+_SHARED: Final = 0.3
+_LEAST_SIZE: Final = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Usual:
+    """What fields of one kind do away from marks.
+
+    largest, second : float64, fields: the largest and the second largest change of each in its spans
+    spans : float64, fields: how many spans each has
+    resting : spans of fields that never change, all together
+    own_record : how far a field's own spans are to be trusted beyond those of all, see `OWN_RECORD`; 0: not at all
+    """
+
+    largest: Array
+    second: Array
+    spans: Array
+    resting: float = 0.0
+    own_record: float = 0.0
+
+    @cached_property
+    def _curve(self) -> tuple[Array, Array, float]:
+        """Sizes (rising), the chance that a change is as large in a span, and the power of the tail beyond."""
+        order = np.argsort(self.largest, kind="stable")
+        size = self.largest[order]
+        smaller = np.searchsorted(size, size)  # fields without such a span
+        once = np.searchsorted(np.sort(self.second), size) - smaller
+        below = np.concatenate([[0.0], np.cumsum(self.spans[order])])[smaller] + self.resting
+        chance = (once + 0.5) / (below + once + 1.0)
+        chance = np.maximum.accumulate(chance[::-1])[::-1]
+        top = size[-_COUNTED:]
+        hill = float(np.mean(np.log(np.maximum(top, _LEAST_SIZE) / max(top[0], _LEAST_SIZE)))) if len(top) > 1 else 0.0
+        power = float(np.clip(1 / hill if hill > 0 else _TAIL[1], *_TAIL))
+        return size, chance, power
+
+    def chance(self, size: Array) -> Array:
+        """Give the chance of a change as large in a span of a field that has no other such span."""
+        if not len(self.largest):
+            return np.full(size.shape, 0.5 / (self.resting + 1.0))
+        known, chance, power = self._curve
+        anchor = max(0, len(known) - _COUNTED)
+        place = np.minimum(np.searchsorted(known, size), anchor)
+        beyond = np.maximum(size / max(float(known[anchor]), _LEAST_ANCHOR), 1.0) ** -power
+        least = 0.5 * (float(self.spans.sum()) + self.resting + 1.0) ** -_BORNE
+        return np.clip(chance[place] * beyond, least, 1.0)
+
+
+def usual_of(away: Sequence[Array], *, resting: float = 0.0, own_record: float = 0.0) -> Usual:
+    """Sum up tables of spans x fields, NaN where a span does not count."""
+    largest, second, spans = [], [], []
+    for one in away:
+        none = np.zeros((2, one.shape[1]))
+        ordered = np.sort(np.vstack([none, np.where(np.isnan(one), 0.0, np.maximum(one, 0.0))]), axis=0)
+        largest.append(ordered[-1])
+        second.append(ordered[-2])
+        spans.append((~np.isnan(one)).sum(axis=0).astype(np.float64))
+    return Usual(np.concatenate(largest), np.concatenate(second), np.concatenate(spans), resting, own_record)
+
+
+def chances(usual: Usual, away: Array, at_marks: Array) -> Array:
+    """Give the chance of what is seen at each mark, marks x fields.
+
+    away : spans x fields, the largest change in each span away from marks, NaN where none counts
+    at_marks : marks x fields, NaN where the field was not heard
+    """
+    there = ~np.isnan(away)
+    spans = there.sum(axis=0)
+    ordered = np.sort(np.where(there, away, -np.inf), axis=0)
+    smaller = [np.searchsorted(ordered[:, column], at_marks[:, column]) for column in range(at_marks.shape[1])]
+    as_large = len(away) - np.stack(smaller, axis=1)
+    by_all = usual.chance(np.nan_to_num(at_marks))
+    own = (as_large + 0.5) / (spans + 1.0)
+    known = np.maximum(by_all, own**usual.own_record * by_all**_SHARED) if usual.own_record else by_all
+    chance = np.where(as_large > 0, np.maximum(own, by_all), known)
+    chance = np.where(at_marks > 0, chance, 1.0)
+    return np.where(np.isnan(at_marks), np.nan, chance)
+
+
+def worth(chance: Array) -> Array:
+    """Give the logarithm of how much more likely what is seen is where something was done."""
+    return np.log(_SHARPNESS) + (_SHARPNESS - 1) * np.log(chance)

@@ -1,0 +1,157 @@
+"""The largest changes of fields around marks and away from them, in each direction."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from decoder.discovery.contrast_spans import around
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.discovery.contrast_fields import Table
+    from decoder.discovery.contrast_sizes import Form, Sizes
+    from decoder.discovery.field_at import FieldAt
+
+    Array = NDArray[np.float64]
+
+Direction = Literal["up", "down", "both"]
+_OTHER_WAY: Final[dict[Direction, Direction]] = {"up": "down", "down": "up", "both": "both"}
+# Common practice, no source.
+_WAY_BACK_S: Final = 30.0  # after a mark, in which a change the other way is the way back
+_GOES_ON_S: Final = 10.0  # after a mark, in which a change the same way is still the same one
+_NO_MORE: Final = 1.5  # times the change at the mark, that what follows from it has at most
+_UNUSUAL: Final = 2.0  # times a field's usual largest change in a span, that a change has from which something follows
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Largest:
+    """The largest change around each mark of a label, marks x fields: in usual sizes, when, and in raw values.
+
+    All NaN where a field was not heard; the last two where it did not change.
+    """
+
+    size: Array
+    moment_s: Array
+    raw: Array
+
+    def of(self, columns: NDArray[np.intp]) -> Largest:
+        """Give those of some fields."""
+        return Largest(self.size[:, columns], self.moment_s[:, columns], self.raw[:, columns])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Seen:
+    """The largest changes of fields of one table, in one direction.
+
+    restless : their values always move
+    away : spans x fields, away from all marks; NaN where none counts
+    at : for each label
+    """
+
+    fields: tuple[FieldAt, ...]
+    form: Form
+    direction: Direction
+    restless: bool
+    away: Array
+    at: Mapping[str, Largest]
+
+
+def seen_of(
+    sizes: Sizes, table: Table, labels: Mapping[str, Sequence[float]], quiet: Array, silent: float = math.nan
+) -> Iterator[Seen]:
+    """Give what is seen in each direction, of restless fields and of others; what follows from a mark is left out.
+
+    quiet : n x 2, the spans away from marks
+    silent : what a span says in which no change could be told
+    """
+    ways: dict[Direction, Array] = {"up": sizes.size, "down": -sizes.size, "both": np.abs(sizes.size)}
+    spans = {label: around(times, table.period_s) for label, times in labels.items()}
+    away = {way: _largest(size, sizes.moment_s, quiet, silent) for way, size in ways.items()}
+    at = {
+        way: {label: _largest_at(size, sizes, some, table, silent) for label, some in spans.items()}
+        for way, size in ways.items()
+    }
+    for way in _OTHER_WAY:
+        kept = _without_what_follows(way, away, spans, at, quiet)
+        for restless in (False, True):
+            columns = np.flatnonzero(sizes.restless == restless)
+            if len(columns):
+                fields = tuple(table.fields[column] for column in columns.tolist())
+                some_at = {label: largest.of(columns) for label, largest in at[way].items()}
+                yield Seen(fields, sizes.form, way, restless, kept[:, columns], some_at)
+
+
+def _without_what_follows(
+    way: Direction,
+    away: Mapping[Direction, Array],
+    spans: Mapping[str, Array],
+    at: Mapping[Direction, Mapping[str, Largest]],
+    quiet: Array,
+) -> Array:
+    """Leave out what goes on after a mark, and the way back, where the change at the mark is an unusual one.
+
+    A field of which less than half would be left keeps all: it moves anyway.
+    """
+    kept = away[way].copy()
+    for cause, reach_s in ((way, _GOES_ON_S), (_OTHER_WAY[way], _WAY_BACK_S)):
+        usual = _middle(away[cause])
+        for label, some in spans.items():
+            for end, change in zip(some[:, 1].tolist(), at[cause][label].size, strict=True):
+                after = np.flatnonzero((quiet[:, 0] >= end) & (quiet[:, 0] < end + reach_s))
+                follows = (change > _UNUSUAL * usual) & (kept[after] <= _NO_MORE * change)
+                kept[after] = np.where(follows, np.nan, kept[after])
+    enough = 2 * (~np.isnan(kept)).sum(axis=0) >= (~np.isnan(away[way])).sum(axis=0)
+    return np.where(enough, kept, away[way])
+
+
+def _middle(away: Array) -> Array:
+    """Give the usual largest change in a span; 0 where none was told."""
+    known = ~np.isnan(away).all(axis=0) if len(away) else np.zeros(away.shape[1], np.bool_)
+    middle = np.zeros(away.shape[1])
+    if known.any():
+        middle[known] = np.nanmedian(away[:, known], axis=0)
+    return middle
+
+
+def _largest(size: Array, moment_s: Array, spans: Array, silent: float) -> Array:
+    """Give the largest of each span, spans x fields."""
+    if not len(spans) or not len(moment_s):
+        return np.full((len(spans), size.shape[1]), silent)
+    edges = np.searchsorted(moment_s, spans.ravel())
+    padded = np.vstack([size, np.full((1, size.shape[1]), np.nan)])
+    largest = np.fmax.reduceat(padded, edges, axis=0)[::2]
+    empty = edges[::2] == edges[1::2]
+    return np.where(empty[:, None] | np.isnan(largest), silent, largest)
+
+
+def _largest_at(size: Array, sizes: Sizes, spans: Array, table: Table, silent: float) -> Largest:
+    """Give the largest around each mark."""
+    shape = len(spans), size.shape[1]
+    largest, moment, raw = np.full(shape, silent), np.full(shape, np.nan), np.full(shape, np.nan)
+    for row, (start, end) in enumerate(spans.tolist()):
+        if not _heard(table, start, end):
+            largest[row] = np.nan
+            continue
+        begin, stop = np.searchsorted(sizes.moment_s, (start, end))
+        part = np.where(np.isnan(size[begin:stop]), -np.inf, size[begin:stop])
+        if not len(part):
+            continue
+        at = np.argmax(part, axis=0)[None]
+        top = np.take_along_axis(part, at, axis=0)[0]
+        largest[row] = np.where(np.isfinite(top), top, silent)
+        moment[row] = sizes.moment_s[begin + at[0]]
+        raw[row] = np.take_along_axis(sizes.raw[begin:stop], at, axis=0)[0]
+    return Largest(largest, moment, raw)
+
+
+def _heard(table: Table, start: float, end: float) -> bool:
+    """Tell whether there are payloads before a span and in it."""
+    begin, stop = np.searchsorted(table.time_s, (start, end))
+    return bool(begin > 0 and stop > begin)
