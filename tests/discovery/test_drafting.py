@@ -5,6 +5,8 @@ import difflib
 import cantools
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from decoder.bits import Field
 from decoder.channels import decode
@@ -15,8 +17,10 @@ from decoder.discovery.proposal import Carrier, Selector
 from decoder.errors import MapError, OutputError, SheetError
 from decoder.maps import load_map, load_sheet
 from decoder.maps.pack_sheet import Place
+from decoder.maps.quantities import QUANTITIES
 from decoder.maps.sheet_add import PackFacts
 from tests.building import capture, conversation
+from tests.strategies import fields
 
 PLAIN = StreamKey("can0", 0x310, False)
 PAGED = StreamKey("can0", 0x330, False)
@@ -218,3 +222,41 @@ def test_files_that_cannot_be_used_are_left(paths, tmp_path):
         draft(MEANINGS, tmp_path / "none" / "other.dbc")
     assert draft([], tmp_path / "other.dbc").added == ()
     assert not (tmp_path / "other.dbc").exists()
+
+
+KEYS = st.sampled_from([PLAIN, PAGED, ANSWER, OTHER_ANSWER, GROUP, StreamKey("can1", 0x310, False)])
+PAGES = [None, Selector(INDEX, 3), Selector(INDEX, None), Selector(INDEX, 4), Selector(Field(0, 4), 3)]
+INNER = st.builds(Selector, fields(8), st.integers(0, 1), st.sampled_from([None, Selector(INDEX, 3)]))
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
+ANY_MEANING = st.builds(
+    Meaning,
+    st.builds(FieldAt, KEYS, fields(8), st.sampled_from(PAGES) | INNER),
+    name=st.just("") | TEXT,
+    quantity=st.none() | st.sampled_from([row.name for row in QUANTITIES]),
+    unit=st.sampled_from(["", "V", "°C", "km/h"]),
+    scale=st.sampled_from([1, 0.001, -2.5, 100 / 255]),
+    offset=st.sampled_from([0, -40, 0.5]),
+    place=st.builds(Place, st.none() | st.integers(1, 99), st.none() | st.integers(1, 999), st.none() | TEXT),
+    labels=st.dictionaries(st.integers(0, 3), TEXT, max_size=2),
+    multiplexor=st.booleans(),
+    comment=TEXT,
+)
+
+
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(ANY_MEANING, min_size=1, max_size=8), st.lists(ANY_MEANING, max_size=8))
+def test_any_meanings_become_a_map_that_cantools_reads_strictly(tmp_path_factory, meanings, more):
+    folder = tmp_path_factory.mktemp("any")
+    paths = folder / "a.dbc", folder / "a.toml"
+    for wanted in (meanings, meanings + more):
+        drafted = draft(wanted, *paths, "a.log")
+        told = [one.meaning for one in (*drafted.added, *drafted.skipped) if one.meaning is not None]
+        assert sorted(map(id, told)) == sorted(map(id, wanted))
+    if paths[0].exists():
+        ours = load_map(paths[0], strict=True)
+        theirs = cantools.database.load_file(paths[0], strict=True)
+        assert sorted(s.name for m in ours.messages for s in m.signals) == sorted(
+            s.name for m in theirs.messages for s in m.signals
+        )
+    if paths[1].exists():
+        assert load_sheet(paths[1])
