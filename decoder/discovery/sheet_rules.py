@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from decoder.maps.pack_sheet import ChannelRule, PackSheet
 from decoder.maps.patterns import literal, placeholders
 from decoder.maps.roles import Named, Role, assign_roles
+from decoder.maps.sheet_add import can_be_said
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -77,13 +78,14 @@ def _rule(one: NewChannel, pattern: str) -> ChannelRule:
     """Give the rule; a place that the pattern does not hold is written out."""
     held = placeholders(pattern)
     place = one.place
-    return ChannelRule(
+    rule = ChannelRule(
         pattern,
         one.quantity,
         module=None if "module" in held else place.module,
         cell=None if "cell" in held else place.cell,
         sensor=None if "sensor" in held else place.sensor,
     )
+    return rule if can_be_said(rule) else ChannelRule(pattern, one.quantity)
 
 
 def _otherwise(one: NewChannel, role: Role) -> str:

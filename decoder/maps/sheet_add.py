@@ -69,6 +69,15 @@ def read_or_new(path: Path) -> tuple[PackSheet, bytes | None]:
     return parse_sheet(text, str(path)), text.encode("utf-8")
 
 
+def can_be_said(rule: ChannelRule) -> bool:
+    """Whether a sheet may hold a rule: a place of its own can be none that the sheet knows."""
+    try:
+        parse_sheet(rule_block(rule))
+    except (SheetError, ValueError):
+        return False
+    return True
+
+
 def with_additions(
     sheet: PackSheet, old: bytes | None, rules: Sequence[ChannelRule], facts: Mapping[str, int | list[int]]
 ) -> SheetText:
