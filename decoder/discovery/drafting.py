@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from decoder.discovery.channel_names import ChannelName
     from decoder.discovery.field_at import StreamKey
     from decoder.discovery.meaning import Meaning
-    from decoder.maps.dbc_additions import Extended
+    from decoder.maps.dbc_additions import Extended, NewSignal
+    from decoder.maps.signal_map import Signal
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,22 +120,33 @@ def draft(
 def _sheet(
     path: Path, extended: Extended, meanings: Mapping[int, tuple[Meaning, ChannelName]], facts: PackFacts
 ) -> tuple[SheetText, tuple[str, ...]]:
-    """Give the sheet with rules for the channels that were added, and what it says otherwise."""
+    """Give the sheet with rules for the channels that were added, and what it says otherwise.
+
+    A channel that the map had before, alike, gets one too, where nothing else says what it is.
+    """
     sheet, old = read_or_new(path)
+    signal_map = parse_map(decode_text(extended.raw).text)
+    signals = {signal.name: signal for message in signal_map.messages for signal in message.signals}
     channels = []
     for one in extended.outcomes:
         meaning, named = meanings.get(id(one.signal), (None, None))
-        if meaning is None or named is None or one.kind != "added" or meaning.quantity is None:
+        if meaning is None or named is None or one.kind == "refused" or meaning.quantity is None:
+            continue
+        there = signals.get(one.name)
+        if one.kind == "there" and (there is None or _conversion(there) != _conversion(one.signal)):
             continue
         pattern = named.pattern if one.name == named.name else literal(one.name)
-        channels.append(NewChannel(one.name, pattern, meaning.quantity, meaning.place))
-    signal_map = parse_map(decode_text(extended.raw).text)
+        channels.append(NewChannel(one.name, pattern, meaning.quantity, meaning.place, one.kind == "there"))
     missing = facts.missing_in(sheet)
     known = parse_sheet(with_additions(sheet, old, (), missing).text, str(path)) if missing else sheet
     rules, notes = needed_rules(channels, signal_map, known)
     if not rules and not missing:
         return SheetText((old or b"").decode("utf-8"), (), old), notes
     return with_additions(sheet, old, rules, missing), notes
+
+
+def _conversion(one: Signal | NewSignal) -> tuple[object, float, float]:
+    return one.field, one.scale, one.offset
 
 
 def _told(extended: Extended, meanings: Mapping[int, tuple[Meaning, object]]) -> tuple[list[Added], list[Skipped]]:

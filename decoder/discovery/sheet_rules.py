@@ -23,12 +23,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class NewChannel:
-    """A drafted channel: its name in the map, the pattern that fits it and its siblings, what it is."""
+    """A drafted channel: its name in the map, the pattern that fits it and its siblings, what it is.
+
+    is_there : the map had it before
+    """
 
     name: str
     pattern: str
     quantity: str
     place: Place
+    is_there: bool = False
 
 
 def needed_rules(
@@ -42,6 +46,7 @@ def needed_rules(
     ]
     new = {one.name for one in channels}
     before = _roles(named, sheet)
+    channels = [one for one in channels if not one.is_there or _may_be(before[one.name], one, sheet)]
     rules: list[ChannelRule] = []
     for pattern in dict.fromkeys(one.pattern for one in channels):
         own = [one for one in channels if one.pattern == pattern]
@@ -67,6 +72,11 @@ def _is(role: Role, wanted: NewChannel, sheet: PackSheet) -> bool:
     if place.module is None and place.cell is not None and (within := sheet.module_of_cell(place.cell)) is not None:
         place = replace(place, module=within[0], cell=within[1])
     return role.quantity == wanted.quantity and role.place in (place, wanted.place)
+
+
+def _may_be(role: Role, wanted: NewChannel, sheet: PackSheet) -> bool:
+    """Whether nothing says that a channel is something else."""
+    return role.quantity is None or _is(role, wanted, sheet)
 
 
 def _is_ruled(role: Role) -> bool:

@@ -133,6 +133,22 @@ def test_further_meanings_are_added_and_the_old_files_are_kept(paths):
         assert {code for code, *_ in matcher.get_opcodes()} == {"equal", "insert"}
 
 
+def test_a_sheet_that_comes_later_gets_its_rules_too(paths):
+    draft(MEANINGS, paths[0])
+    later = draft(MEANINGS, *paths)
+    assert (later.map_lines, later.map_backup) == ((), None)
+    both = draft(MEANINGS, paths[0].with_name("b.dbc"), paths[1].with_name("b.toml"))
+    assert later.sheet_lines == both.sheet_lines
+
+
+def test_a_channel_that_the_sheet_knows_better_keeps_its_place(paths):
+    draft(MEANINGS[:1], paths[0])
+    text = '[[channels]]\nmatch = "Cell_*"\nquantity = "cell voltage"\nmodule = 4\ncell = 2\n'
+    paths[1].write_text(text)
+    assert draft(MEANINGS[:1], *paths).notes == ()
+    assert paths[1].read_text() == text
+
+
 def test_without_writing_the_lines_are_told_all_the_same(paths):
     shown = draft(MEANINGS, *paths, write=False)
     assert not list(paths[0].parent.iterdir())
