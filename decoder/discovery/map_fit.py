@@ -88,8 +88,11 @@ def misfits(channels: Channels, sampled: Sampled, carvings: Sequence[Carving] = 
             if channel.quantity == "check" and key in carved:
                 found += _check(series, key, carved[key])
     order = ("range", "border", "counter", "check")
-    unique = dict.fromkeys(found)
-    return tuple(sorted(unique, key=lambda one: (order.index(one.kind), one.key.bus, one.key.can_id, one.channel)))
+    # What is said of a channel is said once, though several kinds of answers may carry it.
+    unique = {(one.kind, one.message, one.channel, one.text): one for one in reversed(found)}
+    return tuple(
+        sorted(unique.values(), key=lambda one: (order.index(one.kind), one.key.bus, one.key.can_id, one.channel))
+    )
 
 
 def _streams_of(channels: Channels, sampled: Sampled) -> dict[tuple[str, int], list[StreamKey]]:

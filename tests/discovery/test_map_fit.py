@@ -10,6 +10,7 @@ from decoder.discovery.map_fit import misfits
 from decoder.discovery.proposal import Carving, Proposal
 from decoder.discovery.streams import streams
 from decoder.maps.sheet_file import parse_sheet
+from tests.building import capture, conversation
 from tests.discovery.map_texts import VOLTS, dbc, frames_of
 
 
@@ -94,3 +95,28 @@ def test_a_signal_that_takes_in_a_check_is_told():
     proposals = [Proposal(Field(7, 8, "big"), "number", 0.9), Proposal(Field(15, 8, "big"), "check", 0.95)]
     (one,) = told(frames_of(range(20)), dbc('S : 7|16@0+ (1,0) [0|0] ""'), proposals)
     assert one.text == "7|16@0+ takes in the carved check 15|8@0+ (95%)"
+
+
+def answers(count=30):
+    ask, reply = bytes.fromhex("220104"), bytes.fromhex("620104")
+    other = bytes.fromhex("220105"), bytes.fromhex("620105")
+    talk = [(at, ask, reply + bytes([at, at % 7, 1, 2, 3, 4, 5, 6, 7])) for at in range(count)]
+    talk += [(at + 0.5, other[0], other[1] + bytes([200 + at, 1, 1, 2, 3, 4, 5, 6, 7])) for at in range(count)]
+    return capture(sorted(conversation(talk), key=lambda row: row[0]))
+
+
+def answer_map(signal, topic="7|24@0+", page=0x620104):
+    text = dbc(f'Topic M : {topic} (1,0) [0|0] ""', f"S m{page} : {signal}", can_id=0x6EA, length=12)
+    assert text.messages[0].exceeds_a_frame
+    return text
+
+
+@pytest.mark.parametrize(("topic", "page"), [("7|24@0+", 0x620104), ("7|16@0+", 0x6201), ("7|8@0+", 0x62)])
+def test_a_kind_of_answer_is_held_against_what_it_carries_alone(topic, page):
+    frames = answers()
+    (one,) = told(frames, answer_map('31|8@0+ (1,0) [0|10] ""', topic, page))
+    assert one.kind == "range"
+    assert one.key.carrier.prefix == bytes.fromhex("620104")
+    proposals = [Proposal(Field(31, 16, "big"), "number", 0.9)]
+    (one,) = told(frames, answer_map('31|8@0+ (1,0) [0|0] ""', topic, page), proposals)
+    assert one.text == "31|8@0+ cuts through the carved number 31|16@0+ (90%)"
