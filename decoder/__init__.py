@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from decoder.discovery.contrast import contrast
     from decoder.discovery.coverage import coverage
     from decoder.discovery.drafting import draft
+    from decoder.discovery.infer import infer
+    from decoder.discovery.inference import Inference
     from decoder.discovery.proposal import Carving, Proposal
     from decoder.discovery.survey import survey
     from decoder.errors import CellgleanError
@@ -41,6 +43,7 @@ __all__ = [
     "Exchange",
     "Finding",
     "Frames",
+    "Inference",
     "Judgement",
     "PackSheet",
     "Proposal",
@@ -53,6 +56,7 @@ __all__ = [
     "draft",
     "exchanges",
     "identity",
+    "infer",
     "judge",
     "load_map",
     "load_sheet",
@@ -69,6 +73,7 @@ _HOME = {
     "Exchange": "decoder.transport.exchange",
     "Finding": "decoder.judgement",
     "Frames": "decoder.frames",
+    "Inference": "decoder.discovery.inference",
     "Judgement": "decoder.judgement",
     "PackSheet": "decoder.maps.pack_sheet",
     "Proposal": "decoder.discovery.proposal",
@@ -81,6 +86,7 @@ _HOME = {
     "draft": "decoder.discovery.drafting",
     "exchanges": "decoder.transport.exchanges",
     "identity": "decoder.transport.identity",
+    "infer": "decoder.discovery.infer",
     "judge": "decoder.judgement",
     "load_map": "decoder.maps",
     "load_sheet": "decoder.maps",

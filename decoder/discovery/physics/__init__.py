@@ -1,0 +1,1 @@
+"""What fields may measure, told from physics alone: rows of like fields, sums, steps and slopes."""
