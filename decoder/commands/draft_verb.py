@@ -157,12 +157,12 @@ def _found(frames: Frames, found_streams: Sequence[Stream], options: argparse.Na
     readings = _readings(frames, options)
     with working("carving") as progress:
         carvings = carve_streams(found_streams, progress)
-    with working("inferring"):
-        inference = infer(frames)
+    with working("inferring") as progress:
+        inference = infer(frames, carvings=carvings, progress=progress)
     pinned: tuple[Pinned, ...] = ()
     if readings:
-        with working("pinning"):
-            pinned = pin(frames, readings)
+        with working("pinning") as progress:
+            pinned = pin(frames, readings, progress=progress)
     carved = tuple((key_of(one.stream), proposal) for one in carvings for proposal in one.proposals)
     return Found(inference, pinned, carved)
 

@@ -40,6 +40,8 @@ KINDS: Final[tuple[Kind, ...]] = ("multiplexor", "counter", "check", "state", "f
 CHOSEN_KINDS: Final[tuple[Kind, ...]] = (*KINDS, "number")
 _QUANTITIES: Final = {"counter": "alive counter", "check": "check"}
 _EVIDENCE_TOLD: Final = 2
+# What a pack has once, so that the likeliest field counts.
+_ONE_A_PACK: Final = ("pack voltage", "link voltage", "pack current", "state of charge", "state of health")
 ABSENT: Final = "not available"
 # What the names of cells begin with that another array has already: asked for, or broadcast once more.
 _POLLED: Final = "Polled"
@@ -227,6 +229,10 @@ class _Choice:
             return  # a reading or an array has said what it is
         if one.likelihood < self.at_least:
             self._unlikely(f"{shown(one.at)} as {one.quantity}", one.likelihood)
+            return
+        if one.quantity in _ONE_A_PACK and any(other.quantity == one.quantity for other in self.meanings):
+            why = f"another field is taken for {one.quantity} already, and a pack has one"
+            self.left_out.append(LeftOut(f"{shown(one.at)} as {one.quantity}", why))
             return
         comment = _with_evidence(f"{one.quantity} by physics alone, likelihood {one.likelihood:.2f}", one.evidence)
         self._add(_meaning(one.at, one.quantity, one.unit, one.scale, one.offset, one.place, comment))

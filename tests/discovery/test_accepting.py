@@ -196,3 +196,10 @@ def test_readings_that_contradict_an_array_are_told():
         "its readings match 310 23|16@0+, which is taken for cell voltage",
     ]
     assert len(chosen.meanings) == 3
+
+
+def test_a_pack_has_one_voltage():
+    channels = (channel("pack voltage", at(7), 0.95), channel("pack voltage", at(23), 0.92))
+    chosen = accepted(Found(Inference((), channels)))
+    assert [one.at for one in chosen.meanings] == [at(7)]
+    assert "a pack has one" in chosen.left_out[0].why
