@@ -38,7 +38,7 @@ def coverage_lines(found: Coverage, first_ns: int, width: int, *, quick: bool = 
     yield ""
     if not found.misfits:
         looked = "ranges and counters fit" if quick else "ranges, counters, checks and carved borders fit"
-        yield f"What the map says fits the capture: {looked}."
+        yield from wrapped(f"What the map says fits the capture: {looked}.", width)
         return
     yield "What does not fit"
     for one in found.misfits[:_MOST_MISFITS]:

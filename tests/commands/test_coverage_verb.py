@@ -74,6 +74,13 @@ def test_the_table_says_what_is_left_and_fits_80_columns(log, dbc, capsys):
     assert max(map(len, lines)) <= 80
 
 
+def test_what_was_looked_at_is_said_in_80_columns(log, dbc, capsys):
+    assert main(["coverage", log, "--map", str(dbc)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert " ".join(lines[-2:]).endswith("ranges, counters, checks and carved borders fit.")
+    assert max(map(len, lines)) <= 80
+
+
 def test_long_names_and_many_bits_still_fit(tmp_path, capsys):
     log, dbc = tmp_path / "a.log", tmp_path / "a.dbc"
     log.write_text("".join(f"({n}.000000) can0 123#{'FF00' * 4 if n % 2 else 'AA55' * 4}\n" for n in range(9)))

@@ -169,7 +169,7 @@ def test_what_the_capture_does_not_have_is_left_out():
     data = np.zeros((3, 4), np.uint8)
     sampled = Sampled([Stream("can0", 0x310, False, None, np.arange(3, dtype=np.int64), data, np.arange(3))])
     other = StreamKey("can0", 0x311, False)
-    channels = tuple(channel("pack voltage", where) for where in (at(7), at(39), at(7, key=other)))
+    channels = tuple(channel("supply voltage", where) for where in (at(7), at(39), at(7, key=other)))
     chosen = accepted(Found(Inference((), channels)), sampled=sampled)
     assert [one.at for one in chosen.meanings] == [at(7)]
     assert [one.why.split()[-2:] for one in chosen.left_out] == [["4", "bytes"], ["carried", "so"]]
