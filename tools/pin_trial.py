@@ -181,23 +181,24 @@ def _alike(one: np.ndarray, other: np.ndarray) -> bool:
 
 
 def _agreeing(trial: PackTrial, sampled: Sampled, channel: TrueChannel, taken: Taken) -> int:
-    """Count the channels that lie within the meter's error of the true one at every reading; itself is one."""
+    """Count the channels that no meter tells from the true one by these readings; itself is one.
+
+    They lie within the meter's error of the readings, give or take half a step, or no farther off than the true one.
+    """
     first_ns = int(trial.frames.time_ns[0])
     share, digits = ERRORS.get(channel.unit, OTHER_ERRORS)
+    shown = np.array([one.value for one in taken.readings])
+    limit = share * np.abs(shown) + digits * digits_of(shown, channel.unit)
 
-    def values(one: TrueChannel) -> np.ndarray:
+    def off(one: TrueChannel) -> np.ndarray:
         time_ns, raw = sampled.raw(one.at)
-        return one.scale * np.interp(first_ns + taken.true_s * 1e9, time_ns, raw.astype(float)) + one.offset
+        value = one.scale * np.interp(first_ns + taken.true_s * 1e9, time_ns, raw.astype(float)) + one.offset
+        return np.abs(value - shown)
 
-    own = values(channel)
-    limit = share * np.abs(own) + digits * digits_of(own, channel.unit)
-    agree = 0
-    for one in trial.channels:
-        if one.unit != channel.unit or one.source is None or one.at.stream not in sampled.streams:
-            continue
-        if len(sampled.raw(one.at)[0]) and bool((np.abs(values(one) - own) <= limit + 1e-9).all()):
-            agree += 1
-    return max(agree, 1)
+    limit = np.maximum(limit, off(channel).max())
+    same = [one for one in trial.channels if one.unit == channel.unit and one.source is not None]
+    known = [one for one in same if one.at.stream in sampled.streams and len(sampled.raw(one.at)[0])]
+    return max(sum(bool((off(one) <= limit + abs(one.scale) / 2).all()) for one in known), 1)
 
 
 def _clock(trial: PackTrial, channels: Sequence[TrueChannel], rng: np.random.Generator, tally: Tally) -> None:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 _ORDERS: Final[tuple[ByteOrder, ByteOrder]] = ("little", "big")
 _APART: Final = 7  # bytes of zeros between two parts
 _ALL_ONES: Final = 0xFF
+_FEW: Final = 0.2  # of the moments
 _PAIRS: Final = 8  # payloads in a row that show how much a field moves from one to the next
 
 
@@ -34,6 +35,7 @@ class ByteRows:
     words : uint64, r x moments: the payload valid at each moment; the first one before there was one
     earlier, later : uint64, r x pairs: words of payloads that follow one another
     ever : uint64, r: bits that were ever set, but by bytes of all ones
+    often : uint64, r: bits that were set at more than a few moments: what says 'not available' after waking up is not
     room : int64, 8 x r: how many bits a field may have from each bit of the byte on
     """
 
@@ -44,6 +46,7 @@ class ByteRows:
     earlier: NDArray[np.uint64]
     later: NDArray[np.uint64]
     ever: NDArray[np.uint64]
+    often: NDArray[np.uint64]
     room: NDArray[np.int64]
 
 
@@ -53,7 +56,7 @@ def byte_rows(parts: Sequence[Part], moments_ns: NDArray[np.int64]) -> tuple[Byt
     widths = np.array([one.data.shape[1] for one in parts])
     begins = _APART + np.concatenate(([0], np.cumsum(widths + _APART)))
     total = int(begins[-1])
-    samples = np.zeros((moments + 2 * _PAIRS + 1, total), np.uint8)  # with zeros between parts: no word reaches over
+    samples = np.zeros((moments + 2 * _PAIRS + 2, total), np.uint8)  # with zeros between parts: no word reaches over
     allowed = np.zeros(8 * total, np.bool_)
     steps = np.arange(_PAIRS)
     for one, begin, width in zip(parts, begins[:-1].tolist(), widths.tolist(), strict=True):
@@ -62,9 +65,12 @@ def byte_rows(parts: Sequence[Part], moments_ns: NDArray[np.int64]) -> tuple[Byt
         rows[:moments] = np.searchsorted(one.time_ns, moments_ns, side="right") - 1
         rows[moments : moments + _PAIRS] = steps * max(n - 1, 1) // _PAIRS
         rows[moments + _PAIRS :] = rows[moments : moments + _PAIRS] + 1
-        samples[:-1, begin : begin + width] = one.data[np.clip(rows, 0, n - 1, out=rows)]
-        samples[-1, begin : begin + width] = _ever_set(one.data)
+        samples[:-2, begin : begin + width] = one.data[np.clip(rows, 0, n - 1, out=rows)]
+        samples[-2, begin : begin + width] = _ever_set(one.data)
         allowed[8 * begin : 8 * (begin + width)] = one.allowed
+    for bit in range(8):
+        often = ((samples[:moments] >> bit) & 1).sum(axis=0) > _FEW * moments
+        samples[-1] |= np.left_shift(often, bit, dtype=np.uint8)
     part = np.repeat(np.arange(len(parts)), widths)
     byte = np.arange(len(part)) - np.repeat(np.cumsum(widths) - widths, widths)
     kept = np.repeat(begins[:-1], widths) + byte
@@ -98,7 +104,15 @@ def _rows(
 ) -> ByteRows:
     between = moments + _PAIRS
     return ByteRows(
-        order, part, byte, words[:, :moments], words[:, moments:between], words[:, between:-1], words[:, -1], room
+        order,
+        part,
+        byte,
+        words[:, :moments],
+        words[:, moments:between],
+        words[:, between:-2],
+        words[:, -2],
+        words[:, -1],
+        room,
     )
 
 

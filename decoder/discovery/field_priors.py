@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from decoder.discovery.reading_scales import Scale
 
 _SHORTEST: Final = 5
+_TRUST: Final = 0.6  # of what is expected of layouts: each has its own style, which is not known here
 
 
 def log_priors(rows: Sequence[ByteRows], candidates: Candidates, scales: Sequence[Scale]) -> NDArray[np.float64]:
@@ -25,9 +26,10 @@ def log_priors(rows: Sequence[ByteRows], candidates: Candidates, scales: Sequenc
     if not len(candidates):
         return np.empty(0)
     share = np.array([one.share for one in scales])[candidates.which]
-    surprise = _surprise(candidates, scales).min(axis=1)
-    places = sum((2.0 ** -layout_surprise(some.byte_order)[0][:, _SHORTEST - 1 :]).sum() for some in rows)
-    return np.log(share) - np.log(2) * surprise - np.log(places * len(rows[0].part))
+    by_length = _surprise(candidates, scales)
+    surprise = by_length.min(axis=1) + (candidates.shift + by_length.argmin(axis=1) + 1 <= 8)  # there in both orders
+    places = sum((2.0 ** (-_TRUST * layout_surprise(some.byte_order)[0][:, _SHORTEST - 1 :])).sum() for some in rows)
+    return np.log(share) - _TRUST * np.log(2) * surprise - np.log(places * len(rows[0].part))
 
 
 def usual_lengths(candidates: Candidates, scales: Sequence[Scale]) -> NDArray[np.int64]:

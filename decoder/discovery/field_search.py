@@ -28,6 +28,7 @@ _MISSES: Final = 0.1  # readings that may be wrong altogether, of all
 _RESTLESS: Final = 0.12  # mean step from one payload to the next, of the range, above which a field is no number
 _STEPS: Final = 12.0  # ... but for steps of so many tolerances
 _STEPS_OF_RANGE: Final = 0.3  # ... and of so much of the range of the readings
+_SLACK: Final = 1.5  # steps from one payload to the next
 _BLOCK: Final = 4  # moments that are looked at together
 _MOST_LOOKED_AT: Final = 8  # readings that decide whether a field is looked at closer
 _MOST_BYTES: Final = 5
@@ -144,8 +145,6 @@ def search(rows: Sequence[ByteRows], targets: Sequence[Target]) -> list[Candidat
         for shift in range(8):
             words: dict[int, NDArray[np.unsignedinteger]] = {}
             for length, signed in lengths:
-                if number and shift + length <= 8:
-                    continue  # inside one byte both orders are one
                 columns = _whole(some, shift, length)
                 if not len(columns):
                     continue
@@ -211,7 +210,8 @@ def _near(
         return None
     lowest, highest = sampled.min(axis=1).astype(np.float64), sampled.max(axis=1).astype(np.float64)
     zero = np.where(one.half[scales], 1 << length - 1, 0)[:, None]
-    near = (lowest <= one.down[scales, None] + zero) & (highest >= one.up[scales, None] + zero)
+    slack = _SLACK * step  # between two payloads it may have been farther up or down
+    near = (lowest - slack <= one.down[scales, None] + zero) & (highest + slack >= one.up[scales, None] + zero)
     near &= step <= np.maximum(one.calm[scales, None], _RESTLESS * (highest - lowest))
     columns = np.flatnonzero(near.any(axis=0))
     if not len(columns):
@@ -221,8 +221,9 @@ def _near(
     lowest = _within(np.minimum, np.minimum.reduceat(some, starts, axis=1), one.edges)
     highest = _within(np.maximum, np.maximum.reduceat(some, starts, axis=1), one.edges)
     which, index = np.nonzero(near[:, columns])
-    off = lowest[index] > one.high[scales[which]] + zero[which]
-    off |= highest[index] < one.low[scales[which]] + zero[which]
+    slack = slack[columns[index]][:, None]
+    off = lowest[index] - slack > one.high[scales[which]] + zero[which]
+    off |= highest[index] + slack < one.low[scales[which]] + zero[which]
     kept = off.sum(axis=1) <= _misses(off.shape[1])
     return scales[which[kept]], columns[index[kept]]
 
@@ -255,7 +256,7 @@ def _room_above(
     rows: ByteRows, row: NDArray[np.int64], shift: NDArray[np.int64], length: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Give up to how many bits fields have the same values: as long as the bits above were never set."""
-    above = rows.ever[row] >> (shift + length).astype(np.uint64)
+    above = rows.often[row] >> (shift + length).astype(np.uint64)
     lowest = above & (~above + np.uint64(1))
     clear = np.where(above == 0, 64, np.log2(np.maximum(lowest, np.uint64(1)).astype(np.float64)).astype(np.int64))
     return np.minimum(np.minimum(length + clear, rows.room[shift, row]), 8 * _MOST_BYTES - shift)

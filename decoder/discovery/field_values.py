@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from decoder.discovery.byte_rows import ByteRows
     from decoder.discovery.field_search import Candidates
     from decoder.discovery.quick_parts import Part
+
+_OF_PERIOD: Final = 0.5  # between payloads: how long before it was sent a value may have been taken; common practice
 
 
 def cut(words: NDArray[np.uint64], candidates: Candidates) -> NDArray[np.float64]:
@@ -38,29 +40,55 @@ def on_grid(rows: Sequence[ByteRows], candidates: Candidates, moments: NDArray[n
     return cut(words, candidates)
 
 
-def at_times(
-    parts: Sequence[Part], rows: Sequence[ByteRows], candidates: Candidates, time_ns: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give raw values at any times (m), candidates x m, and how far apart the payloads around each are in value."""
-    before = np.empty((len(candidates), len(time_ns)), np.uint64)
+def usual_step(rows: Sequence[ByteRows], candidates: Candidates) -> NDArray[np.float64]:
+    """Give how far raw values go from one payload to the next, root mean square without the largest."""
+    step = np.empty((len(candidates), rows[0].earlier.shape[1] if rows else 0))
+    for number, some in enumerate(rows):
+        mine = np.flatnonzero(candidates.order == number)
+        row, part = candidates.row[mine], candidates.take(mine)
+        step[mine] = np.abs(cut(some.later[row], part) - cut(some.earlier[row], part))
+    usual: NDArray[np.float64] = np.sqrt((np.sort(step, axis=1)[:, :-1] ** 2).mean(axis=1))
+    return usual
+
+
+def around_times(
+    parts: Sequence[Part],
+    rows: Sequence[ByteRows],
+    candidates: Candidates,
+    time_ns: NDArray[np.float64],
+    reach_ns: float,
+) -> NDArray[np.float64]:
+    """Give raw values before, at and after any times (m), 3 x candidates x m.
+
+    reach_ns : how long before and after; longer where payloads come farther apart
+    """
+    count = len(time_ns)
+    before = np.empty((len(candidates), 3 * count), np.uint64)
     after = np.empty_like(before)
-    share = np.empty((len(candidates), len(time_ns)))
+    share = np.empty((len(candidates), 3 * count))
     part = rows[0].part[candidates.row]
     byte = rows[0].byte[candidates.row]
-    for number in np.unique(part).tolist():
-        one = parts[number]
-        mine = part == number
-        later = np.clip(np.searchsorted(one.time_ns, time_ns, side="right"), 0, len(one.time_ns) - 1)
+    order = np.argsort(part, kind="stable")
+    for mine in np.split(order, np.flatnonzero(np.diff(part[order])) + 1):
+        one = parts[int(part[mine[0]])]
+        period_ns = float(one.time_ns[-1] - one.time_ns[0]) / max(len(one.time_ns) - 1, 1)
+        reach = np.hypot(reach_ns, _OF_PERIOD * period_ns)
+        times = np.concatenate([time_ns - reach, time_ns, time_ns + reach])
+        later = np.minimum(np.searchsorted(one.time_ns, times, side="right"), len(one.time_ns) - 1)
         earlier = np.maximum(later - 1, 0)
-        earlier = np.where(time_ns >= one.time_ns[later], later, earlier)  # behind the last payload
+        earlier = np.where(times >= one.time_ns[later], later, earlier)  # behind the last payload
         gap = np.maximum(one.time_ns[later] - one.time_ns[earlier], 1)
-        share[mine] = np.clip((time_ns - one.time_ns[earlier]) / gap, 0, 1)
-        used, back = np.unique(np.concatenate([earlier, later]), return_inverse=True)
-        for order, some in enumerate(rows):
-            here = np.flatnonzero(mine & (candidates.order == order))
+        share[mine] = np.clip((times - one.time_ns[earlier]) / gap, 0, 1)
+        for number, some in enumerate(rows):
+            here = mine[candidates.order[mine] == number]
             if len(here):
-                words = words_at_bytes(one.data[used], some.byte_order).T[byte[here]]
-                before[here] = words[:, back[: len(time_ns)]]
-                after[here] = words[:, back[len(time_ns) :]]
+                # only the bytes that candidates have, each once
+                words = words_at_bytes(one.data, some.byte_order) if len(one.data) < len(times) else None
+                if words is None:
+                    before[here] = words_at_bytes(one.data[earlier], some.byte_order).T[byte[here]]
+                    after[here] = words_at_bytes(one.data[later], some.byte_order).T[byte[here]]
+                else:
+                    column = words.T[byte[here]]
+                    before[here], after[here] = column[:, earlier], column[:, later]
     low, high = cut(before, candidates), cut(after, candidates)
-    return low + (high - low) * share, np.abs(high - low)
+    return (low + (high - low) * share).reshape(len(candidates), 3, count).swapaxes(0, 1)

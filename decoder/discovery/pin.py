@@ -11,15 +11,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.byte_rows import byte_rows
-from decoder.discovery.field_search import Candidates, search, target
+from decoder.discovery.field_at import Sampled
 from decoder.discovery.field_priors import log_priors
-from decoder.discovery.pin_matches import MOST_LISTED, matches_of
+from decoder.discovery.field_search import Candidates, search, target
+from decoder.discovery.number_evidence import big_endian_log_odds
+from decoder.discovery.pin_marks import mark_log_odds
+from decoder.discovery.pin_matches import MOST_LISTED, Capture, pinned_of
 from decoder.discovery.pinned import Pinned
 from decoder.discovery.quick_parts import quick_parts
 from decoder.discovery.reading_clock import (
     COARSE_S,
     REACH_S,
     Weighed,
+    clock_of,
     fine_offsets,
     first_look,
     log_prior_of,
@@ -35,6 +39,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.discovery.byte_rows import ByteRows
+    from decoder.discovery.marks import Mark
     from decoder.discovery.quick_parts import Part
     from decoder.discovery.readings import Reading
     from decoder.frames import Frames
@@ -49,10 +54,11 @@ _NONE: Final = 0.1  # the chance that no field carries what was read; common pra
 def pin(
     frames: Frames,
     readings: Sequence[Reading],
-    marks: Sequence[object] = (),
+    marks: Sequence[Mark] = (),
     transfers: Transfers | None = None,
     progress: Callable[[float], None] | None = None,
     most: int = MOST_LISTED,
+    first_ns: int | None = None,
 ) -> tuple[Pinned, ...]:
     """Match readings with fields, label by label, in the order in which labels first came.
 
@@ -60,33 +66,45 @@ def pin(
     transfers : those of ISO 15765-2, where they are known already
     progress : is told how much is done, 0..1
     most : matches of one label
+    first_ns : what times count from; else the capture's first frame
     """
     labels = by_label(readings)
-    parts = [one for one in quick_parts(streams(frames, transfers)) if len(one.time_ns)]
+    found_streams = streams(frames, transfers)
+    parts = [one for one in quick_parts(found_streams) if len(one.time_ns)]
     if not labels or not parts:
         return tuple(Pinned(one.label, one.unit, 0, 0.0, None, ()) for one in labels)
-    first_ns = int(frames.time_ns[0])
+    first_ns = int(frames.time_ns[0]) if first_ns is None else first_ns
     last_s = (max(int(one.time_ns[-1]) for one in parts) - first_ns) / 1e9
     moments_s = _moments(labels, last_s)
     rows = byte_rows(parts, first_ns + (moments_s * 1e9).astype(np.int64))
     scales = [scales_for(one) for one in labels]
     found = search(rows, [target(one, some, moments_s, REACH_S) for one, some in zip(labels, scales, strict=True)])
     offsets_s = np.arange(-REACH_S, REACH_S + COARSE_S / 2, COARSE_S)
-    kept, priors = [], []
-    for number, (label, some, candidates) in enumerate(zip(labels, scales, found, strict=True)):
+    together = log_prior_of(offsets_s)
+    kept: list[Candidates] = list(found)
+    priors: list[NDArray[np.float64]] = [np.empty(0) for _ in labels]
+    # labels with few candidates first: what they say of the clock helps to choose among many
+    for done, number in enumerate(sorted(range(len(labels)), key=lambda at: len(found[at]))):
+        label, some, candidates = labels[number], scales[number], found[number]
         prior = log_priors(rows, candidates, some) + np.log1p(-_NONE)
-        best = first_look(rows, label, some, candidates, prior, moments_s, offsets_s, _MOST_WEIGHED)
-        kept.append(candidates.take(best))
-        priors.append(prior[best])
+        log_clock = together - together.max()
+        best = first_look(rows, label, some, candidates, prior, moments_s, offsets_s, log_clock, _MOST_WEIGHED)
+        kept[number], priors[number] = candidates.take(best), prior[best]
+        one = [label], [some], [kept[number]], [priors[number]]
+        together = together + _weighed(parts, rows, one, first_ns, offsets_s, COARSE_S / 2)[0].evidence()
         if progress is not None:
-            progress((number + 1) / (len(labels) + 1))
+            progress((done + 1) / (len(labels) + 1))
     everything = labels, scales, kept, priors
-    coarse = _weighed(parts, rows, everything, first_ns, offsets_s, COARSE_S / 2)
-    together = log_prior_of(offsets_s) + np.sum([one.evidence() for one in coarse], axis=0)
     fine_s, unsure_s = fine_offsets(offsets_s, together)
-    weighed = _weighed(parts, rows, everything, first_ns, fine_s, unsure_s)
+    weighed = [
+        one.with_odds(mark_log_odds(parts, rows, one.candidates, label, marks, first_ns))
+        for one, label in zip(_weighed(parts, rows, everything, first_ns, fine_s, unsure_s), labels, strict=True)
+    ]
+    capture = Capture(parts, rows, big_endian_log_odds(parts), Sampled(found_streams), first_ns, last_s)
+    clock = clock_of(fine_s, weighed)
     return tuple(
-        matches_of(parts, rows, labels, scales, weighed, fine_s, number, most) for number in range(len(labels))
+        pinned_of(capture, label, some, one, clock, most)
+        for label, some, one in zip(labels, scales, weighed, strict=True)
     )
 
 

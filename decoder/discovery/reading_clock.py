@@ -1,15 +1,14 @@
-"""How far the meter's clock is off the capture's: one offset for all labels, weighed by all their candidates together."""
+"""How far the meter's clock is off the capture's: one offset for all labels, weighed by all of their candidates."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.field_values import at_times, on_grid
+from decoder.discovery.field_values import around_times, on_grid, usual_step
 from decoder.discovery.reading_fit import fit, log_likelihood_of_none
-from decoder.discovery.reading_errors import APART
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +28,7 @@ _SURE: Final = 12.0  # log likelihood below the best at which an offset is left 
 _MOST_FINE: Final = 48
 _HAND_S: Final = 0.15  # how exactly a reading's time is noted; common practice, no source
 _LOOKS: Final = 9  # readings that a first look takes
+_BETWEEN: Final = 0.4  # of a usual step, by which a value may stray between two payloads
 _FAR: Final = 4.0  # tolerances from which on it does not matter how far off a reading is
 
 
@@ -41,11 +41,37 @@ class Weighed:
     residual: NDArray[np.float64]
     none: float
 
+    def with_odds(self, log_odds: NDArray[np.float64]) -> Weighed:
+        """Give the same with what else is known of the candidates."""
+        return replace(self, log_joint=self.log_joint + log_odds[:, None])
+
     def evidence(self) -> NDArray[np.float64]:
         """Give the log likelihood of the label's readings at each offset."""
         if not len(self.candidates):
             return np.full(self.log_joint.shape[1], self.none)
         return np.logaddexp(np.logaddexp.reduce(self.log_joint, axis=0), self.none)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class ClockOdds:
+    """What all labels together say of the clock: log weight of each offset (s), its mean and standard deviation."""
+
+    offsets_s: NDArray[np.float64]
+    log_weight: NDArray[np.float64]
+    offset_s: float
+    unsure_s: float
+
+    def without(self, one: Weighed) -> NDArray[np.float64]:
+        """Give the log weights that the other labels give."""
+        return self.log_weight - one.evidence()
+
+
+def clock_of(offsets_s: NDArray[np.float64], weighed: Sequence[Weighed]) -> ClockOdds:
+    """Put together what all labels say."""
+    log_weight = log_prior_of(offsets_s) + np.sum([one.evidence() for one in weighed], axis=0)
+    share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
+    offset_s = float((share * offsets_s).sum())
+    return ClockOdds(offsets_s, log_weight, offset_s, float(np.sqrt((share * (offsets_s - offset_s) ** 2).sum())))
 
 
 def first_look(
@@ -56,9 +82,13 @@ def first_look(
     log_prior: NDArray[np.float64],
     moments_s: NDArray[np.float64],
     offsets_s: NDArray[np.float64],
+    log_clock: NDArray[np.float64],
     most: int,
 ) -> NDArray[np.intp]:
-    """Give the `most` candidates that may fit best at any offset, by a few readings on the grid of moments."""
+    """Give the `most` candidates that may fit best at any offset, by a few readings on the grid of moments.
+
+    log_clock : what is known of the offsets so far
+    """
     if len(candidates) <= most:
         return np.arange(len(candidates))
     looked = np.unique(np.linspace(0, len(label.value) - 1, min(_LOOKS, len(label.value))).round().astype(np.intp))
@@ -77,8 +107,7 @@ def first_look(
         reading = label.value[looked]
         off = np.maximum(np.maximum(low - reading, reading - high), 0) / limit
         wide = np.log1p((high - low) / limit)
-        score[part] = -(np.minimum(off, _FAR) ** 2 + wide).sum(axis=-1).min(axis=-1)
-        score[part] = -((np.minimum(off, _FAR) ** 2 + wide).sum(axis=-1)).min(axis=-1)
+        score[part] = (log_clock - (np.minimum(off, _FAR) ** 2 + wide).sum(axis=-1)).max(axis=-1)
     return np.sort(np.argsort(-(score + log_prior), kind="stable")[:most])
 
 
@@ -133,13 +162,13 @@ def _around(
     reach_s: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give values at times (d x n, s), c x d x n, and the standard deviation that movement adds."""
-    times = np.stack([time_s - reach_s, time_s, time_s + reach_s]).ravel()
-    raw, apart = at_times(parts, rows, candidates, first_ns + times * 1e9)
-    shape = (len(candidates), 3, *time_s.shape)
-    value = _physical(candidates, raw).reshape(shape)
-    apart = apart.reshape(shape)[:, 1] * np.abs(candidates.scale)[:, None, None]
-    moved = np.abs(value[:, 2] - value[:, 0]) / 2
-    return value.mean(axis=1), np.sqrt(moved**2 + (0.2 * apart) ** 2)
+    time_ns = first_ns + time_s.ravel() * 1e9
+    raw = around_times(parts, rows, candidates, time_ns, reach_s * 1e9)
+    value = candidates.scale[:, None] * raw + candidates.offset[:, None]
+    value = value.reshape(3, len(candidates), *time_s.shape)
+    between = _BETWEEN * usual_step(rows, candidates) * np.abs(candidates.scale)
+    moved = np.sqrt(((value[2] - value[0]) / 2) ** 2 + between[:, None, None] ** 2)
+    return value.mean(axis=0), moved
 
 
 def fine_offsets(
@@ -159,6 +188,3 @@ def log_prior_of(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give what is expected of a meter's clock: as likely anywhere, a little more so near none at all."""
     prior = 0.5 / (2 * REACH_S) + 0.5 * np.exp(-0.5 * (offsets_s / 5) ** 2) / (5 * np.sqrt(2 * np.pi))
     return np.log(prior / prior.sum())
-
-
-__all__ = ["APART", "Weighed", "fine_offsets", "first_look", "log_prior_of", "weigh"]

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 _WRONG: Final = 0.01  # of readings; common practice, no source
 _TAIL: Final = 25.0  # standard deviations over which a wrong reading may lie
+_FAR: Final = 5.0  # standard deviations beyond which a reading is wrong altogether
+_LOOSE: Final = 2.5  # readings that a loose prediction is charged for
 _ROUNDS: Final = 2
 _TRUST: Final = 0.5  # of the noise model: errors of readings in a row are not independent
 
@@ -47,28 +49,42 @@ def fit(
     scale : c, what one step of each field is worth
     """
     apart = APART[quantity]
-    noise = (NOISE_DIGITS * label.step) ** 2 + apart.noise**2
-    sigma = np.sqrt(noise + (scale[:, None, None] ** 2) / 12 + moved**2)
+    still = np.sqrt((NOISE_DIGITS * label.step) ** 2 + apart.noise**2)
+    sigma = np.sqrt(still**2 + moved**2)
+    half = np.abs(scale)[:, None, None] / 2
     share_limit = apart.meter_share + 1e-9
     amount_limit = label.digits * label.step.max()
     share_sigma, amount_sigma = share_limit / 2 + apart.own_share, amount_limit / 2 + apart.own
-    weight = 1 / sigma**2
+    wide = np.sqrt(sigma**2 + half**2 / 3)
+    weight = 1 / wide**2
     off = label.value - value
     for _ in range(_ROUNDS):
         share, amount = _common(value, off, weight, share_sigma, amount_sigma)
         left = off - share[..., None] * value - amount[..., None]
-        weight = 1 / (sigma**2 * (1 + (left / sigma / 3) ** 2))
-    z = left / sigma
-    plain = -0.5 * _TRUST * z**2 - np.log(sigma) - 0.5 * np.log(2 * np.pi)
-    wrong = np.log(_WRONG / _TAIL) - np.log(sigma)
-    each = np.logaddexp(np.log1p(-_WRONG) + plain, wrong)
+        weight = 1 / (wide**2 * (1 + (left / wide / 3) ** 2))
+    z = np.maximum(np.abs(left) - half, 0) / sigma
+    norm = np.log(still) + 0.5 * np.log(2 * np.pi)
+    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _TRUST * z**2, np.log(_WRONG / _TAIL)) - norm
+    # How broad a prediction is, by movement and by its step: charged once for each reading that tells something new.
+    # But fields that go along with the right one and are sent more often say more exactly what they say, and that alone
+    # does not make them right: so for a few readings only.
+    broad = np.log(sigma / still).mean(axis=-1) + np.log1p(2 * half[..., 0] / (2.5 * np.median(sigma, axis=-1)))
+    loose = broad * min(_LOOSE, _new_values(label.value, still))
     beyond = _beyond(share, share_limit, apart.own_share + share_limit / 4)
     beyond += _beyond(amount, amount_limit, apart.own + amount_limit / 4)
     # one reading's worth goes into finding the common error, which may be anywhere within its limits
     free = np.log(sigma).mean(axis=-1) + 0.92 - np.log(2 * label.limit(quantity).mean())
-    sound = np.abs(z) < 5
+    sound = z < _FAR
     residual = np.sqrt((off**2 * sound).sum(axis=-1) / np.maximum(sound.sum(axis=-1), 1))
-    return Fit(each.sum(axis=-1) + np.minimum(free, 0) - beyond, residual)
+    return Fit(each.sum(axis=-1) + np.minimum(free, 0) - beyond - loose, residual)
+
+
+def _new_values(value: NDArray[np.float64], still: NDArray[np.float64]) -> float:
+    """Count how many readings tell something new, beyond noise; the first one does."""
+    moves = np.abs(np.diff(value))
+    new = np.clip((moves - 2 * still[1:]) / (2 * still[1:]), 0, 1).sum()
+    drift = (value.max() - value.min()) / (4 * float(np.median(still)))
+    return 1 + min(max(float(new), drift), len(value) - 1)
 
 
 def _common(
@@ -96,10 +112,12 @@ def _beyond(amount: NDArray[np.float64], limit: float, sigma: float) -> NDArray[
 def log_likelihood_of_none(label: LabelReadings, quantity: str) -> float:
     """Give the log likelihood of the readings if no field of the capture carries them."""
     apart = APART[quantity]
-    centre = np.median(label.value)
-    spread = 1.5 * np.median(np.abs(label.value - centre))
-    sigma = np.sqrt(spread**2 + (NOISE_DIGITS * label.step) ** 2 + apart.noise**2 + (0.5 * label.limit(quantity)) ** 2)
-    z = (label.value - centre) / sigma
-    plain = -0.5 * _TRUST * z**2 - np.log(sigma) - 0.5 * np.log(2 * np.pi)
-    each = np.logaddexp(np.log(0.9) + plain, np.log(0.1 / apart.span))
-    return float(each[1:].sum() - np.log(apart.span))
+    still = np.sqrt((NOISE_DIGITS * label.step) ** 2 + apart.noise**2)
+    off = np.abs(label.value - np.median(label.value))
+    sigma = np.hypot(1.5 * np.median(off), still)
+    z = off / sigma
+    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _TRUST * z**2, np.log(_WRONG / _TAIL))
+    each -= np.log(still) + 0.5 * np.log(2 * np.pi)
+    loose = float(np.log(sigma / still).mean()) * min(_LOOSE, _new_values(label.value, still))
+    first = float(np.log(still).mean() + 0.5 * np.log(2 * np.pi)) - np.log(apart.span)
+    return float(each.sum()) + first - loose

@@ -1,0 +1,59 @@
+"""What the capture itself says of candidates: whether their bits belong to one number, and in which byte order.
+
+When a number goes up by one in all but its lowest bit, that bit falls; when it goes down, it rises. A bit of something
+else does either as often. The same holds between two bytes of a number.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.discovery.quick_parts import Part
+
+# Of carries among steps by one of what stands above; a bit of something else carries as often as not. Common practice,
+# no source.
+_CARRIES: Final = 0.8
+_MOST_BYTES: Final = 6.0
+_RESTS: Final = -2.0  # log odds of a lowest bit that never moved while those above did
+_MOVES: Final = 6  # from which on that counts
+
+
+def carry_log_odds(upper: NDArray[np.int64], lowest: NDArray[np.int64]) -> float:
+    """Give the log odds that a bit belongs below a number, from how both went in time."""
+    step = np.diff(upper)
+    up, down = step == 1, step == -1
+    if lowest.min() == lowest.max():
+        return _RESTS if int((up | down).sum()) >= _MOVES else 0.0
+    before, after = lowest[:-1], lowest[1:]
+    carried = int(((up & (before > after)) | (down & (before < after))).sum())
+    against = int(((up & (before < after)) | (down & (before > after))).sum())
+    return carried * float(np.log(2 * _CARRIES)) + against * float(np.log(2 * (1 - _CARRIES)))
+
+
+def big_endian_log_odds(parts: Sequence[Part]) -> float:
+    """Give the log odds that numbers of a capture are big-endian, from carries between neighbouring bytes."""
+    big = little = 0
+    for one in parts:
+        if one.data.shape[1] < 2 or len(one.data) < 2:
+            continue
+        data = one.data[:: max(1, len(one.data) // _MOST_ROWS)]
+        step = (data[1:] - data[:-1]).view(np.int8)  # as small as can be, either way
+        risen = data[1:] > data[:-1]
+        # wrapped around: the byte rose and its step is negative, or the other way
+        wrapped = np.where(risen, np.where(step < 0, -1, 0), np.where(step > 0, 1, 0))
+        by_one = np.where(np.abs(step) == 1, step, 0)
+        big += int(((wrapped[:, 1:] != 0) & (by_one[:, :-1] == wrapped[:, 1:])).sum())
+        little += int(((wrapped[:, :-1] != 0) & (by_one[:, 1:] == wrapped[:, :-1])).sum())
+    odds = (big - little) * np.log(2 * _CARRIES) * _WORTH
+    return float(np.clip(odds, -_MOST_BYTES, _MOST_BYTES))
+
+
+_MOST_ROWS: Final = 2000
+_WORTH: Final = 0.3  # of one carry: by chance they come as well, both ways

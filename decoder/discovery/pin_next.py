@@ -1,0 +1,81 @@
+"""What to measure next, and when: where the matches that are left differ most, by their own series."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from decoder.discovery.pinned import NextReading
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from decoder.discovery.field_at import Sampled
+    from decoder.discovery.pinned import Match
+    from decoder.discovery.reading_errors import LabelReadings
+
+_MOMENTS: Final = 200
+_MOST: Final = 20  # matches that are told apart
+_LEFT: Final = 0.1  # of the best likelihood, from which on a match is still to be told apart
+_SETTLED: Final = 0.95
+_ENOUGH: Final = 3.0  # tolerances, beyond which two matches differ no more clearly
+
+
+def next_reading(
+    sampled: Sampled, label: LabelReadings, matches: Sequence[Match], first_ns: int, last_s: float
+) -> NextReading | None:
+    """Say what to measure next; ``None`` where one match is as good as sure, or there is none."""
+    if not matches or matches[0].likelihood >= _SETTLED:
+        return None
+    left = [one for one in matches[:_MOST] if one.likelihood >= _LEFT * matches[0].likelihood]
+    if len(left) < 2:
+        return NextReading(
+            label.label, None, 0.0, "read it again, at another value: one field fits, but few readings say so"
+        )
+    time_s = np.linspace(0, last_s, _MOMENTS)
+    value = np.stack([_value(sampled, one, first_ns + time_s * 1e9) for one in left])
+    chance = np.array([one.likelihood for one in left])
+    quantity = left[0].quantity or next(iter(label.quantities))
+    tolerance = float(label.limit(quantity).max())
+    worth = _told_apart(value, chance / chance.sum(), tolerance)
+    best = int(worth.argmax())
+    apart = np.abs(value[:, best] - np.average(value[:, best], weights=chance))
+    differ_by = float(np.average(apart, weights=chance)) * 2
+    number = len(left) if len(matches) <= _MOST or len(left) < _MOST else f"{_MOST} or more"
+    if differ_by > tolerance:
+        words = (
+            f"read {label.label} at {time_s[best]:.1f} s: there {number} fields differ by {differ_by:.3g} {label.unit}"
+        )
+        return NextReading(label.label, float(time_s[best]), differ_by, words.strip())
+    return NextReading(label.label, None, differ_by, _advice(label, quantity, number))
+
+
+def _value(sampled: Sampled, match: Match, time_ns: NDArray[np.float64]) -> NDArray[np.float64]:
+    own_ns, raw = sampled.raw(match.at)
+    if not len(own_ns):
+        return np.zeros(len(time_ns))
+    return match.scale * np.interp(time_ns, own_ns, raw.astype(np.float64)) + match.offset
+
+
+def _told_apart(value: NDArray[np.float64], share: NDArray[np.float64], tolerance: float) -> NDArray[np.float64]:
+    """Give for each moment how well the matches are told apart by one more reading."""
+    worth = np.zeros(value.shape[1])
+    for one, own in zip(value, share, strict=True):
+        worth += own * (share[:, None] * np.minimum(np.abs(value - one) / tolerance, _ENOUGH)).sum(axis=0)
+    return worth
+
+
+def _advice(label: LabelReadings, quantity: str, number: int | str) -> str:
+    """Say what makes fields differ that never do in this capture by more than the meter tells."""
+    if quantity in {"cell voltage", "module voltage"}:
+        how = "load this one for some seconds, mark the moment, and read it then"
+    elif quantity.endswith("temperature"):
+        how = "warm this one by hand, mark the moment, and read it then"
+    elif quantity in {"pack voltage", "link voltage", "pack current", "state of charge"}:
+        how = "read it while the current changes"
+    else:
+        how = "read it while it changes"
+    return f"{number} fields fit equally and never differ by more than the meter tells: {how}"
