@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from decoder.discovery.drafting import draft
     from decoder.discovery.infer import infer
     from decoder.discovery.inference import Inference
+    from decoder.discovery.pin import pin
+    from decoder.discovery.pinned import Match, Pinned
     from decoder.discovery.proposal import Carving, Proposal
+    from decoder.discovery.readings import Reading, load_readings, parse_reading
     from decoder.discovery.survey import survey
     from decoder.errors import CellgleanError
     from decoder.frames import Frames
@@ -45,8 +48,11 @@ __all__ = [
     "Frames",
     "Inference",
     "Judgement",
+    "Match",
     "PackSheet",
+    "Pinned",
     "Proposal",
+    "Reading",
     "Series",
     "SignalMap",
     "carve",
@@ -59,7 +65,10 @@ __all__ = [
     "infer",
     "judge",
     "load_map",
+    "load_readings",
     "load_sheet",
+    "parse_reading",
+    "pin",
     "read_blocks",
     "read_capture",
     "survey",
@@ -75,8 +84,11 @@ _HOME = {
     "Frames": "decoder.frames",
     "Inference": "decoder.discovery.inference",
     "Judgement": "decoder.judgement",
+    "Match": "decoder.discovery.pinned",
     "PackSheet": "decoder.maps.pack_sheet",
+    "Pinned": "decoder.discovery.pinned",
     "Proposal": "decoder.discovery.proposal",
+    "Reading": "decoder.discovery.readings",
     "Series": "decoder.channels",
     "SignalMap": "decoder.maps.signal_map",
     "carve": "decoder.discovery.carve",
@@ -89,7 +101,10 @@ _HOME = {
     "infer": "decoder.discovery.infer",
     "judge": "decoder.judgement",
     "load_map": "decoder.maps",
+    "load_readings": "decoder.discovery.readings",
     "load_sheet": "decoder.maps",
+    "parse_reading": "decoder.discovery.readings",
+    "pin": "decoder.discovery.pin",
     "read_blocks": "decoder.capture",
     "read_capture": "decoder.capture",
     "survey": "decoder.discovery.survey",

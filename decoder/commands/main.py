@@ -23,6 +23,7 @@ from decoder.commands import (
     infer_verb,
     judge_verb,
     open_verb,
+    pin_verb,
     survey_verb,
 )
 from decoder.errors import CellgleanError
