@@ -51,6 +51,7 @@ _VERBS = (
     exchanges_verb,
     carve_verb,
     infer_verb,
+    pin_verb,
     contrast_verb,
     draft_verb,
     coverage_verb,

@@ -36,9 +36,9 @@ if TYPE_CHECKING:
 
 _MORE = """\
 A reading is a moment, a label, a value with its unit: --reading "t=12.5 cell 7 voltage 3.642 V", or a row of a CSV with
-the heading time_s,label,value,unit. Times are seconds from the capture's first frame by the meter's own clock, which may
-be up to 15 s off, or ISO 8601. Say in the label what it is of (cell voltage, pack current, ...): that decides which
-scales are looked for. A mark whose label names the same thing ("t=40 load on cell 7") tells it from its like."""
+the heading time_s,label,value,unit. Times are seconds from the capture's first frame by the meter's own clock, up to
+15 s off, or ISO 8601. Say in the label what it is of (cell voltage, pack current, ...): that decides which scales are
+looked for. A mark whose label names the same thing ("t=40 load on cell 7") tells it from its like."""
 _UNSEEN_WIDTH = 80  # columns of what goes to a file or a pipe
 _FEWEST_FOR_FIELDS = 24  # columns
 _SHOWN = 8  # matches of one label

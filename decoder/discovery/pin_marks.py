@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from decoder.discovery.quick_parts import Part
     from decoder.discovery.reading_errors import LabelReadings
 
-# A mark is up to 2 s late or early; what is loaded or warmed for some seconds shows by then. Common practice, no source.
+# A mark is up to 2 s late or early, and what is loaded or warmed for some seconds shows by then. Common practice, no
+# source.
 _BEFORE_S: Final = np.arange(-6.0, -2.9, 0.5)
 _AFTER_S: Final = np.arange(-2.0, 8.1, 0.5)
 _LARGEST: Final = 6  # moments after the mark at which a field is farthest away

@@ -50,7 +50,7 @@ def next_reading(
             f"read {label.label} at {time_s[best]:.1f} s: there {number} fields differ by {differ_by:.3g} {label.unit}"
         )
         return NextReading(label.label, float(time_s[best]), differ_by, words.strip())
-    return NextReading(label.label, None, differ_by, _advice(label, quantity, number))
+    return NextReading(label.label, None, differ_by, _advice(quantity, number))
 
 
 def _value(sampled: Sampled, match: Match, time_ns: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -68,7 +68,7 @@ def _told_apart(value: NDArray[np.float64], share: NDArray[np.float64], toleranc
     return worth
 
 
-def _advice(label: LabelReadings, quantity: str, number: int | str) -> str:
+def _advice(quantity: str, number: int | str) -> str:
     """Say what makes fields differ that never do in this capture by more than the meter tells."""
     if quantity in {"cell voltage", "module voltage"}:
         how = "load this one for some seconds, mark the moment, and read it then"

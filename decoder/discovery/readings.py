@@ -81,14 +81,18 @@ def parse_reading(text: str, first_ns: int = 0) -> Reading:
     """
     found = _TIME.fullmatch(text)
     time_s = seconds(found[1], first_ns) if found else None
+    if found is None or time_s is None:
+        raise _unreadable(text, "the reading begins with no time")
     try:
-        if found is None or time_s is None:
-            raise ValueError("the reading begins with no time")
         return _reading(time_s, *_split(found[2].split()))
     except ValueError as error:
-        raise UsageError(
-            f"'{printable(text, _LONGEST_SHOWN)}': {error}", expected="a reading such as t=12.5 cell 7 voltage 3.642 V"
-        ) from error
+        raise _unreadable(text, str(error)) from error
+
+
+def _unreadable(text: str, why: str) -> UsageError:
+    return UsageError(
+        f"'{printable(text, _LONGEST_SHOWN)}': {why}", expected="a reading such as t=12.5 cell 7 voltage 3.642 V"
+    )
 
 
 def _split(words: Sequence[str]) -> tuple[str, str, str]:
