@@ -26,15 +26,39 @@ def log_priors(rows: Sequence[ByteRows], candidates: Candidates, scales: Sequenc
     if not len(candidates):
         return np.empty(0)
     share = np.array([one.share for one in scales])[candidates.which]
-    by_length = _surprise(candidates, scales)
-    surprise = by_length.min(axis=1) + (candidates.shift + by_length.argmin(axis=1) + 1 <= 8)  # there in both orders
-    places = sum((2.0 ** (-_TRUST * layout_surprise(some.byte_order)[0][:, _SHORTEST - 1 :])).sum() for some in rows)
-    return np.log(share) - _TRUST * np.log(2) * surprise - np.log(places * len(rows[0].part))
+    kinds, back = _kinds(candidates)
+    by_length = _surprise(candidates.take(kinds), scales)
+    inside = candidates.shift[kinds] + by_length.argmin(axis=1) + 1 <= 8  # found in both byte orders
+    surprise = (by_length.min(axis=1) + inside)[back]
+    places = sum(float((2.0 ** (-_TRUST * _places(some))).sum()) for some in rows)
+    chance: NDArray[np.float64] = np.log(share) - _TRUST * np.log(2) * surprise - np.log(places * len(rows[0].part))
+    return chance
+
+
+def _places(rows: ByteRows) -> NDArray[np.float64]:
+    """Give the surprise at each place in a byte and length."""
+    surprise: NDArray[np.float64] = layout_surprise(rows.byte_order)[0][:, _SHORTEST - 1 :]
+    return surprise
+
+
+def _kinds(candidates: Candidates) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Give one candidate of each kind of place, length and scale, and which kind each is of."""
+    key = candidates.order
+    for column, most in (
+        (candidates.shift, 8),
+        (candidates.length, 64),
+        (np.minimum(candidates.room, LONGEST_BITS), 64),
+        (candidates.which, 4096),
+    ):
+        key = key * most + column
+    _, first, back = np.unique(key, return_index=True, return_inverse=True)
+    return first, back
 
 
 def usual_lengths(candidates: Candidates, scales: Sequence[Scale]) -> NDArray[np.int64]:
     """Give the plainest length of those at which each field carries the same values."""
-    return _surprise(candidates, scales).argmin(axis=1) + 1
+    usual: NDArray[np.int64] = _surprise(candidates, scales).argmin(axis=1) + 1
+    return usual
 
 
 def _surprise(candidates: Candidates, scales: Sequence[Scale]) -> NDArray[np.float64]:

@@ -193,7 +193,7 @@ def _cut(
     taken, pairs = words[width][columns], words[-width][:, columns]
     if signed:
         own, up = (np.int16 if width == _NARROW else np.int32), width - length
-        taken, pairs = ((one << kind(up)).view(own) >> own(up) for one in (taken, pairs))
+        taken, pairs = (np.right_shift((one << kind(up)).view(own), own(up)) for one in (taken, pairs))
     else:
         taken, pairs = taken & kind((1 << length) - 1), pairs & kind((1 << length) - 1)
     step = pairs.max(axis=0).astype(np.int64) - pairs.min(axis=0)
@@ -247,9 +247,9 @@ def _joined(rows: Sequence[ByteRows], one: Target, found: list[NDArray[np.int64]
     order, shift, length, signed, which, row, room = (
         column[kept] for column in (order, shift, length, signed, which, row, room)
     )
-    offset = [one.scales[w].offset_of(n) for w, n in zip(which.tolist(), length.tolist(), strict=True)]
     scale = np.array([s.scale for s in one.scales])[which]
-    return Candidates(order, row, shift, length, signed > 0, room, which, scale, np.array(offset, np.float64))
+    offset = np.array([[s.offset_of(n) for n in range(1, _LONGEST + 1)] for s in one.scales])[which, length - 1]
+    return Candidates(order, row, shift, length, signed > 0, room, which, scale, offset)
 
 
 def _room_above(

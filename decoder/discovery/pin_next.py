@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _MOMENTS: Final = 200
 _MOST: Final = 20  # matches that are told apart
 _LEFT: Final = 0.1  # of the best likelihood, from which on a match is still to be told apart
+_AWAKE: Final = 0.125  # of the capture: before, a controller may say 'not available'
 _SETTLED: Final = 0.95
 _ENOUGH: Final = 3.0  # tolerances, beyond which two matches differ no more clearly
 
@@ -32,24 +33,20 @@ def next_reading(
         return None
     left = [one for one in matches[:_MOST] if one.likelihood >= _LEFT * matches[0].likelihood]
     if len(left) < 2:
-        return NextReading(
-            label.label, None, 0.0, "read it again, at another value: one field fits, but few readings say so"
-        )
-    time_s = np.linspace(0, last_s, _MOMENTS)
+        advice = "read it again at another value: one field fits, but few readings say so"
+        return NextReading(label.label, None, 0.0, advice)
+    time_s = np.linspace(last_s * _AWAKE, last_s, _MOMENTS)
     value = np.stack([_value(sampled, one, first_ns + time_s * 1e9) for one in left])
     chance = np.array([one.likelihood for one in left])
     quantity = left[0].quantity or next(iter(label.quantities))
     tolerance = float(label.limit(quantity).max())
-    worth = _told_apart(value, chance / chance.sum(), tolerance)
-    best = int(worth.argmax())
+    best = int(_told_apart(value, chance / chance.sum(), tolerance).argmax())
     apart = np.abs(value[:, best] - np.average(value[:, best], weights=chance))
     differ_by = float(np.average(apart, weights=chance)) * 2
-    number = len(left) if len(matches) <= _MOST or len(left) < _MOST else f"{_MOST} or more"
+    number = len(left) if len(left) < _MOST else f"{_MOST} or more"
     if differ_by > tolerance:
-        words = (
-            f"read {label.label} at {time_s[best]:.1f} s: there {number} fields differ by {differ_by:.3g} {label.unit}"
-        )
-        return NextReading(label.label, float(time_s[best]), differ_by, words.strip())
+        words = f"read it as at {time_s[best]:.1f} s of the capture: there {number} fields differ by {differ_by:.2g}"
+        return NextReading(label.label, float(time_s[best]), differ_by, f"{words} {label.unit}".strip())
     return NextReading(label.label, None, differ_by, _advice(quantity, number))
 
 

@@ -67,7 +67,7 @@ class Part:
 
 def quick_parts(found: Sequence[Stream]) -> list[Part]:
     """Give what is common to all payloads of each stream, and what stands under each value of a multiplexor."""
-    parts = []
+    parts: list[Part] = []
     for stream in found:
         allowed = np.ones(8 * stream.data.shape[1], np.bool_)
         first = 0 if stream.carrier is None else len(stream.carrier.prefix)
@@ -214,7 +214,8 @@ def _bits_of(fields: Sequence[Field], bits: int) -> NDArray[np.bool_]:
 
 def _counts(flips: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Count the set bits by bit number."""
-    return np.unpackbits(flips, axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    counts: NDArray[np.int64] = np.unpackbits(flips, axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    return counts
 
 
 def _changing(data: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -28,6 +28,8 @@ _SURE: Final = 12.0  # log likelihood below the best at which an offset is left 
 _MOST_FINE: Final = 48
 _HAND_S: Final = 0.15  # how exactly a reading's time is noted; common practice, no source
 _LOOKS: Final = 9  # readings that a first look takes
+_MOST_LOOKS: Final = 600_000  # candidates times offsets that it takes
+_CHUNK: Final = 1000  # candidates worked on at a time
 _BETWEEN: Final = 0.4  # of a usual step, by which a value may stray between two payloads
 _FAR: Final = 4.0  # tolerances from which on it does not matter how far off a reading is
 
@@ -49,7 +51,8 @@ class Weighed:
         """Give the log likelihood of the label's readings at each offset."""
         if not len(self.candidates):
             return np.full(self.log_joint.shape[1], self.none)
-        return np.logaddexp(np.logaddexp.reduce(self.log_joint, axis=0), self.none)
+        evidence: NDArray[np.float64] = np.logaddexp(np.logaddexp.reduce(self.log_joint, axis=0), self.none)
+        return evidence
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -91,32 +94,54 @@ def first_look(
     """
     if len(candidates) <= most:
         return np.arange(len(candidates))
+    kept = np.flatnonzero(log_clock >= log_clock.max() - _SURE)
+    offsets_s, log_clock = offsets_s[kept], log_clock[kept]
+    room = max(most, _MOST_LOOKS // len(offsets_s))
+    tried = np.arange(len(candidates))
+    if len(candidates) > room:
+        tried = np.sort(np.argpartition(-log_prior, room)[:room])
     looked = np.unique(np.linspace(0, len(label.value) - 1, min(_LOOKS, len(label.value))).round().astype(np.intp))
     at = _moments_at(moments_s, (label.time_s[looked] - offsets_s[:, None]).ravel())
-    near = [np.clip(at + step, 0, len(moments_s) - 1) for step in (-1, 0, 1)]
-    tolerance = np.stack([label.tolerance(one.quantity)[looked] for one in scales])[candidates.which]
-    tolerance = tolerance + np.abs(candidates.scale)[:, None]
-    score = np.empty(len(candidates))
-    for begin in range(0, len(candidates), _CHUNK):
-        part = slice(begin, begin + _CHUNK)
-        some = candidates.take(np.arange(len(candidates))[part])
-        values = [_physical(some, on_grid(rows, some, moments)) for moments in near]
-        low, high = np.minimum.reduce(values), np.maximum.reduce(values)
-        shape = (len(some), len(offsets_s), len(looked))
-        low, high, limit = low.reshape(shape), high.reshape(shape), tolerance[part][:, None]
-        reading = label.value[looked]
-        off = np.maximum(np.maximum(low - reading, reading - high), 0) / limit
-        wide = np.log1p((high - low) / limit)
-        score[part] = (log_clock - (np.minimum(off, _FAR) ** 2 + wide).sum(axis=-1)).max(axis=-1)
-    return np.sort(np.argsort(-(score + log_prior), kind="stable")[:most])
+    tolerance = np.stack([label.tolerance(one.quantity)[looked] for one in scales])
+    score = np.concatenate(
+        [
+            _misfit(rows, candidates.take(some), label.value[looked], tolerance, at, log_clock)
+            for some in np.split(tried, range(_CHUNK, len(tried), _CHUNK))
+        ]
+    )
+    return np.sort(tried[np.argsort(-(score + log_prior[tried]), kind="stable")[:most]])
 
 
-_CHUNK: Final = 2000
+def _misfit(
+    rows: Sequence[ByteRows],
+    candidates: Candidates,
+    reading: NDArray[np.float64],
+    tolerance: NDArray[np.float64],
+    at: NDArray[np.intp],
+    log_clock: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Give how well candidates fit at their best offset, from the moments around each reading.
+
+    tolerance : scales x readings; at : moments, offsets x readings as one column
+    """
+    value = _physical(candidates, on_grid(rows, candidates)).astype(np.float32)
+    around = np.pad(value, ((0, 0), (1, 1)), mode="edge")
+    low = np.minimum(np.minimum(around[:, :-2], around[:, 2:]), value)[:, at]
+    high = np.maximum(np.maximum(around[:, :-2], around[:, 2:]), value)[:, at]
+    shape = (len(candidates), len(log_clock), len(reading))
+    low, high = low.reshape(shape), high.reshape(shape)
+    limit = (tolerance[candidates.which] + np.abs(candidates.scale)[:, None])[:, None].astype(np.float32)
+    goal = reading.astype(np.float32)
+    off = np.maximum(np.maximum(low - goal, goal - high), 0) / limit
+    score = -(np.minimum(off, _FAR) ** 2).sum(axis=-1) - np.log1p((high - low) / limit).sum(axis=-1)
+    best: NDArray[np.float64] = (log_clock + score).max(axis=-1)
+    return best
 
 
 def _moments_at(moments_s: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.intp]:
     step = moments_s[1] - moments_s[0] if len(moments_s) > 1 else 1.0
-    return np.clip(np.round((time_s - moments_s[0]) / step), 0, len(moments_s) - 1).astype(np.intp)
+    at: NDArray[np.intp] = np.clip(np.round((time_s - moments_s[0]) / step), 0, len(moments_s) - 1).astype(np.intp)
+    return at
 
 
 def _physical(candidates: Candidates, raw: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -187,4 +212,5 @@ def fine_offsets(
 def log_prior_of(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give what is expected of a meter's clock: as likely anywhere, a little more so near none at all."""
     prior = 0.5 / (2 * REACH_S) + 0.5 * np.exp(-0.5 * (offsets_s / 5) ** 2) / (5 * np.sqrt(2 * np.pi))
-    return np.log(prior / prior.sum())
+    log_prior: NDArray[np.float64] = np.log(prior / prior.sum())
+    return log_prior

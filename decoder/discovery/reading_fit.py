@@ -84,7 +84,7 @@ def _new_values(value: NDArray[np.float64], still: NDArray[np.float64]) -> float
     moves = np.abs(np.diff(value))
     new = np.clip((moves - 2 * still[1:]) / (2 * still[1:]), 0, 1).sum()
     drift = (value.max() - value.min()) / (4 * float(np.median(still)))
-    return 1 + min(max(float(new), drift), len(value) - 1)
+    return float(1 + min(max(float(new), drift), len(value) - 1))
 
 
 def _common(
@@ -120,4 +120,4 @@ def log_likelihood_of_none(label: LabelReadings, quantity: str) -> float:
     each -= np.log(still) + 0.5 * np.log(2 * np.pi)
     loose = float(np.log(sigma / still).mean()) * min(_LOOSE, _new_values(label.value, still))
     first = float(np.log(still).mean() + 0.5 * np.log(2 * np.pi)) - np.log(apart.span)
-    return float(each.sum()) + first - loose
+    return float(each.sum() + first - loose)
