@@ -109,7 +109,7 @@ def run(options: argparse.Namespace) -> int:
         options.sheet,
         _capture_name(options.capture),
         lengths={key_of(one): one.data.shape[1] for one in found_streams},
-        facts=PackFacts(placing.cells or None, placing.modules, placing.cells_per_module),
+        facts=PackFacts(placing.cells or None, placing.modules, placing.told),
         write=not options.show,
     )
     lines = shown_lines(drafted) if options.show else told_lines(drafted, chosen, options.map, options.sheet)

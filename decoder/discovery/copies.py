@@ -22,10 +22,12 @@ if TYPE_CHECKING:
 # Fewer cells can look alike by chance.
 _FEWEST: Final = 4
 _MOST_TIMES: Final = 200
-# What is left of the differences, as a share of them, where both are the same cells; and how much more it is elsewhere.
-# Common practice, no source.
+# What may be left of the differences, as a share of them, where both are the same cells, beside the values' steps; how
+# much more than that it must be anywhere else. Common practice, no source.
 _LEFT: Final = 0.35
-_ELSEWHERE: Final = 2.0
+_ELSEWHERE: Final = 1.1
+# Steps this much coarser than the cells differ hide what tells them apart. Common practice, no source.
+_COARSE: Final = 1.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,24 +64,36 @@ def _shift(small: ArrayClaim, large: ArrayClaim, sampled: Sampled) -> int | None
         return None
     times = np.sort(times)[np.linspace(0, len(times) - 1, min(len(times), _MOST_TIMES)).astype(int)]
     some, others = _values(small, sampled, times), _values(large, sampled, times)
+    spread_v = _spread(some if abs(small.scale) <= abs(large.scale) else others)
+    steps_v = float(np.hypot(small.scale, large.scale)) / np.sqrt(12)  # standard deviation of a rounded value
+    if not steps_v <= _COARSE * spread_v:
+        return None
+    most_v = float(np.hypot(_LEFT * spread_v, steps_v))
     shifts = range(len(large.members) - len(small.members) + 1)
-    left = np.array([_left(some, others[shift : shift + len(some)]) for shift in shifts])
-    best = int(left.argmin())
-    rest = np.delete(left, best)
-    if not left[best] <= _LEFT or (len(rest) and rest.min() < _ELSEWHERE * left[best]):
+    left_v = np.array([_left(some, others[shift : shift + len(some)]) for shift in shifts])
+    best = int(left_v.argmin())
+    rest_v = np.delete(left_v, best)
+    if not left_v[best] <= most_v or (len(rest_v) and rest_v.min() < _ELSEWHERE * max(most_v, float(left_v[best]))):
         return None
     return best
 
 
+def _spread(values: NDArray[np.float64]) -> float:
+    """Give by how much cells differ, as a standard deviation."""
+    both = np.isfinite(values).all(axis=0)
+    return float(np.std(_apart(values[:, both]))) if both.any() else 0.0
+
+
 def _left(some: NDArray[np.float64], others: NDArray[np.float64]) -> float:
-    """Give what is left of the cells' differences when those of the others are taken off, as a share of them."""
+    """Give what is left of the cells' differences when those of the others are taken off, as a standard deviation."""
     both = np.isfinite(some).all(axis=0) & np.isfinite(others).all(axis=0)
-    if not both.any():
-        return np.inf
-    mine = np.median(some[:, both] - some[:, both].mean(axis=0), axis=1)
-    theirs = np.median(others[:, both] - others[:, both].mean(axis=0), axis=1)
-    spread = float(np.std(mine))
-    return float(np.std(mine - theirs)) / spread if spread else np.inf
+    return float(np.std(_apart(some[:, both]) - _apart(others[:, both]))) if both.any() else np.inf
+
+
+def _apart(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give by how much each cell lies above the mean of all, usually."""
+    apart: NDArray[np.float64] = np.median(values - values.mean(axis=0), axis=1)
+    return apart
 
 
 def _values(one: ArrayClaim, sampled: Sampled, times: NDArray[np.int64]) -> NDArray[np.float64]:

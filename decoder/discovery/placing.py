@@ -27,10 +27,33 @@ if TYPE_CHECKING:
 
 # How much rarer modules are that do not fill the pack evenly. Common practice, no source.
 _UNEVEN: Final = 0.02
+# How likely it is before any label that modules differ, against each number that they may have in common, and that a
+# module has one cell more or less than the others then. Common practice, no source.
+_DIFFERING: Final = 0.05
+_TOLD: Final = 0.01  # hypotheses that are less likely are not told
 # The chance that a place was noted or matched wrongly, whatever the likelihoods say. Common practice, no source.
 _MISTAKEN: Final = 0.05
 _FEWEST_CELLS: Final = 2
 _SHOWN: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Label:
+    """A label that names module and cell; `shares`: by a cell's number through the pack, the chance that it is that."""
+
+    module: int
+    cell: int
+    shares: Mapping[int, float]
+
+    def chance(self, before: int, unsure: int, count: int, most: int) -> float:
+        """Give the chance of what it was matched with, if about `before` cells stand before its module.
+
+        unsure : how many more or fewer there may be, all alike likely
+        most : cells that a module has at most
+        """
+        near = range(before + self.cell - unsure, before + self.cell + unsure + 1)
+        share = sum(self.shares.get(at, 0.0) for at in near) / len(near) if self.cell <= most else 0.0
+        return _MISTAKEN / count + (1 - _MISTAKEN) * share
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +63,9 @@ class Placing:
     places : by array, in the order of its members
     copies : arrays that carry the same cells as another one, by their number
     cells_per_module : a number, one for each module, or ``None`` where it is open
-    hypotheses : cells per module with its chance, the likeliest first; empty where it was given or nothing speaks of it
+    known_to : up to which cell, counted through the pack, that holds: modules beyond the last label may differ
+    hypotheses : cells per module with its chance, the likeliest first, ``None`` for modules that differ; empty where it
+        was given or nothing speaks of it
     notes : what is open or odd, in words
     """
 
@@ -48,15 +73,19 @@ class Placing:
     copies: Mapping[int, Copy]
     cells_per_module: int | tuple[int, ...] | None
     cells: int
-    hypotheses: tuple[tuple[int, float], ...] = ()
+    known_to: int = 0
+    hypotheses: tuple[tuple[int | None, float], ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
     def modules(self) -> int | None:
         """How many modules the pack has, ``None`` where that is open."""
-        if isinstance(self.cells_per_module, int):
-            return self.cells // self.cells_per_module if not self.cells % self.cells_per_module else None
-        return len(self.cells_per_module) if self.cells_per_module is not None else None
+        return _modules(self.cells_per_module, self.cells)
+
+    @property
+    def told(self) -> int | tuple[int, ...] | None:
+        """What holds for all modules, ``None`` where some may differ."""
+        return self.cells_per_module if self.known_to >= self.cells else None
 
 
 def place_arrays(
@@ -82,28 +111,34 @@ def place_arrays(
     number = _counted(arrays, cells, copies)
     count = max(number.values(), default=0)
     notes: list[str] = []
-    hypotheses: tuple[tuple[int, float], ...] = ()
+    hypotheses: tuple[tuple[int | None, float], ...] = ()
     known: int | tuple[int, ...] | None = cells_per_module
+    known_to = count
     if known is None and sheet is not None and sheet.cells_per_module is not None:
         known = sheet.cells_per_module
     elif known is None:
-        hypotheses = _solved(number, count, pinned)
+        labels = _labels(number, pinned)
+        hypotheses = _solved(labels, count)
         if hypotheses and hypotheses[0][1] >= SURE:
             known = hypotheses[0][0]
-        elif count:
+        if known is not None and count % known:
+            known_to = _last_fitted(labels, known)
+            notes.append(_beyond(known, known_to, count))
+        elif known is None and count:
             notes.append(_open(hypotheses, count))
-    notes += _odd(known, count, sheet)
+    notes += _odd(known, count, sheet) if known_to == count else []
+    modules = sheet.modules if sheet is not None and sheet.modules is not None else _modules(known, count)
     places: list[tuple[Place, ...]] = []
     counted: Counter[str] = Counter()
     for at, one in enumerate(arrays):
         if at in cells:
-            own = tuple(_cell_place(member, number[spot(member.at)], known) for member in one.members)
+            own = tuple(_cell_place(member, number[spot(member.at)], known, known_to) for member in one.members)
         else:
-            own, note = sensor_places(one, _modules(known, count, sheet), pinned, counted[one.quantity])
+            own, note = sensor_places(one, modules, pinned, counted[one.quantity])
             counted[one.quantity] += len(one.members)
             notes += [note] if note else []
         places.append(own)
-    return Placing(tuple(places), copies, known, count, hypotheses, tuple(notes))
+    return Placing(tuple(places), copies, known, count, known_to, hypotheses, tuple(notes))
 
 
 def _counted(arrays: Sequence[ArrayClaim], cells: Sequence[int], copies: Mapping[int, Copy]) -> dict[Spot, int]:
@@ -127,25 +162,38 @@ def _order(at: FieldAt) -> tuple[str, bool, int, int, int]:
     return at.stream.bus, at.stream.carrier is not None, at.stream.can_id, value, at.field.first_byte
 
 
-def _solved(number: Mapping[Spot, int], count: int, pinned: Sequence[Pinned]) -> tuple[tuple[int, float], ...]:
-    """Weigh each number of cells per module by what labels with module and cell were matched with."""
-    labels = [(place_in(one.label), _shares(one, number)) for one in pinned]
-    labels = [(place, shares) for place, shares in labels if place.module and place.cell and shares]
-    if not any(place.module and place.module > 1 for place, _ in labels):
+def _labels(number: Mapping[Spot, int], pinned: Sequence[Pinned]) -> list[_Label]:
+    """Give the labels that name module and cell, with the cells that they may mean."""
+    found = []
+    for one in pinned:
+        place, shares = place_in(one.label), _shares(one, number)
+        if place.module and place.cell and shares:
+            found.append(_Label(place.module, place.cell, shares))
+    return found
+
+
+def _solved(labels: Sequence[_Label], count: int) -> tuple[tuple[int | None, float], ...]:
+    """Weigh each number of cells per module, and modules that differ, by the labels."""
+    if not any(one.module > 1 for one in labels):
         return ()
-    weights = {}
+    weights: dict[int | None, float] = {None: 0.0}
     for cells in range(_FEWEST_CELLS, count + 1):
-        weight = 1.0 if not count % cells else _UNEVEN
-        for place, shares in labels:
-            assert place.module is not None
-            assert place.cell is not None
-            position = (place.module - 1) * cells + place.cell
-            fits = place.cell <= cells and position <= count
-            weight *= _MISTAKEN / count + (1 - _MISTAKEN) * (shares.get(position, 0.0) if fits else 0.0)
-        weights[cells] = weight
+        even, differing = (1.0 if not count % cells else _UNEVEN), _DIFFERING
+        for one in labels:
+            even *= one.chance((one.module - 1) * cells, 0, count, cells)
+            differing *= one.chance((one.module - 1) * cells, one.module - 1, count, cells + 1)
+        weights[cells] = even
+        weights[None] += differing
     total = sum(weights.values())
-    ranked = sorted(weights.items(), key=lambda one: (-one[1], one[0]))
-    return tuple((cells, weight / total) for cells, weight in ranked if weight / total >= 0.01)
+    ranked = sorted(weights.items(), key=lambda one: (-one[1], one[0] or 0))
+    return tuple((cells, weight / total) for cells, weight in ranked if weight / total >= _TOLD)
+
+
+def _last_fitted(labels: Sequence[_Label], cells: int) -> int:
+    """Give the last cell, counted through the pack, up to which labels fit a number of cells per module."""
+    fitted = [(one.module - 1) * cells + one.cell for one in labels if one.cell <= cells]
+    known = [at for at, one in zip(fitted, labels, strict=False) if one.shares.get(at, 0.0) > 0]
+    return max(known, default=0)
 
 
 def _shares(one: Pinned, number: Mapping[Spot, int]) -> dict[int, float]:
@@ -158,34 +206,44 @@ def _shares(one: Pinned, number: Mapping[Spot, int]) -> dict[int, float]:
     return dict(shares)
 
 
-def _cell_place(member: Member, number: int, cells_per_module: int | tuple[int, ...] | None) -> Place:
+def _cell_place(member: Member, number: int, cells_per_module: int | tuple[int, ...] | None, known_to: int) -> Place:
     if member.place != Place():
         return member.place
-    if isinstance(cells_per_module, int):
+    if isinstance(cells_per_module, int) and number <= known_to:
         return Place((number - 1) // cells_per_module + 1, (number - 1) % cells_per_module + 1)
-    if cells_per_module is not None:
+    if isinstance(cells_per_module, tuple):
         within = PackSheet(cells_per_module=cells_per_module).module_of_cell(number)
         if within is not None:
             return Place(*within)
     return Place(cell=number)
 
 
-def _modules(cells_per_module: int | tuple[int, ...] | None, count: int, sheet: PackSheet | None) -> int | None:
-    if sheet is not None and sheet.modules is not None:
-        return sheet.modules
+def _modules(cells_per_module: int | tuple[int, ...] | None, count: int) -> int | None:
     if isinstance(cells_per_module, int):
         return count // cells_per_module if count and not count % cells_per_module else None
     return len(cells_per_module) if cells_per_module is not None else None
 
 
-def _open(hypotheses: Sequence[tuple[int, float]], count: int) -> str:
+def _open(hypotheses: Sequence[tuple[int | None, float]], count: int) -> str:
     if not hypotheses:
         return (
             f"which of the {count} cells sits in which module is open: read a cell of a known module past the first "
             f"one with the meter, or say --cells-per-module"
         )
-    some = ", ".join(f"{cells} ({chance:.0%})" for cells, chance in hypotheses[:_SHOWN])
+    if hypotheses[0][0] is None:
+        return (
+            "the readings fit no one number of cells for all modules: write the number of each module into the pack "
+            "sheet, cells_per_module = [...]"
+        )
+    some = ", ".join(f"{cells or 'modules that differ'} ({chance:.0%})" for cells, chance in hypotheses[:_SHOWN])
     return f"cells per module are open, the readings fit several numbers: {some}; say --cells-per-module, or read more"
+
+
+def _beyond(cells: int, known_to: int, count: int) -> str:
+    return (
+        f"up to cell {known_to} the readings fit {cells} cells per module, which do not fill a pack of {count} evenly: "
+        f"the cells behind it are only counted; read one of them, or write each module's number into the pack sheet"
+    )
 
 
 def _odd(known: int | tuple[int, ...] | None, count: int, sheet: PackSheet | None) -> list[str]:

@@ -237,3 +237,42 @@ def test_labels_tell_whether_sensors_count_by_module_or_by_number():
         Place(3, None, 1),
         Place(1, None, 2),
     )
+
+
+def test_modules_that_differ_fit_no_one_number():
+    one = array(90)  # modules of 11, 11, 12, 11, 11, 11, 12, 11 cells
+    labels = [
+        reading("module 6 cell 5", (one, 61, 0.9)),
+        reading("module 6 cell 9", (one, 65, 0.9)),
+        reading("module 2 cell 6", (one, 17, 0.9)),
+    ]
+    found = place_arrays([one], labels)
+    assert found.cells_per_module is None
+    assert found.hypotheses[0][0] is None
+    assert "cells_per_module = [...]" in found.notes[0]
+    assert set(found.places[0]) == {Place(cell=k) for k in range(1, 91)}
+
+
+def test_behind_the_last_label_of_a_pack_that_is_not_filled_evenly_nothing_is_claimed():
+    one = array(40)  # modules of 9, 9, 9, 9 and 4 cells, or else
+    labels = [reading(f"module {module} cell 2", (one, (module - 1) * 9 + 2, 0.9)) for module in (2, 3, 3)]
+    found = place_arrays([one], labels)
+    assert (found.cells_per_module, found.known_to, found.told, found.modules) == (9, 20, None, None)
+    assert found.places[0][17:21] == (Place(2, 9), Place(3, 1), Place(3, 2), Place(cell=21))
+    assert "up to cell 20" in found.notes[0]
+    even = place_arrays([array(36)], labels)
+    assert (even.told, even.modules, even.known_to) == (9, 4, 36)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_a_copy_in_coarse_steps_is_known_and_other_cells_in_coarse_steps_are_not(seed):
+    rng = np.random.default_rng(seed)
+    times = np.arange(80, dtype=np.int64) * 10**8
+    moves = 0.1 * np.sin(np.arange(80) / 5)
+    fine, other = (3.7 + rng.normal(0, 0.006, (24, 1)) + moves for _ in range(2))
+    large, coarse = array(24), array(24, 0x500, scale=0.01)
+    assert copies_among([large, coarse], recorded([large, coarse], [fine, fine], times)) == {1: Copy(0, 0)}
+    assert copies_among([large, coarse], recorded([large, coarse], [fine, other], times)) == {}
+    hopeless = array(24, 0x500, scale=0.05)
+    assert copies_among([large, hopeless], recorded([large, hopeless], [fine, fine], times)) == {}
