@@ -110,35 +110,47 @@ def place_arrays(
     copies = {cells[at]: Copy(cells[one.of], one.shift) for at, one in copies.items()}
     number = _counted(arrays, cells, copies)
     count = max(number.values(), default=0)
-    notes: list[str] = []
-    hypotheses: tuple[tuple[int | None, float], ...] = ()
-    known: int | tuple[int, ...] | None = cells_per_module
-    known_to = count
-    if known is None and sheet is not None and sheet.cells_per_module is not None:
-        known = sheet.cells_per_module
-    elif known is None:
-        labels = _labels(number, pinned)
-        hypotheses = _solved(labels, count)
-        if hypotheses and hypotheses[0][1] >= SURE:
-            known = hypotheses[0][0]
-        if known is not None and count % known:
-            known_to = _last_fitted(labels, known)
-            notes.append(_beyond(known, known_to, count))
-        elif known is None and count:
-            notes.append(_open(hypotheses, count))
-    notes += _odd(known, count, sheet) if known_to == count else []
+    settled = _settled(_labels(number, pinned), count, cells_per_module, sheet)
+    known, notes = settled.cells_per_module, list(settled.notes)
     modules = sheet.modules if sheet is not None and sheet.modules is not None else _modules(known, count)
     places: list[tuple[Place, ...]] = []
     counted: Counter[str] = Counter()
     for at, one in enumerate(arrays):
         if at in cells:
-            own = tuple(_cell_place(member, number[spot(member.at)], known, known_to) for member in one.members)
+            own = tuple(_cell_place(member, number[spot(member.at)], known, settled.known_to) for member in one.members)
         else:
             own, note = sensor_places(one, modules, pinned, counted[one.quantity])
             counted[one.quantity] += len(one.members)
             notes += [note] if note else []
         places.append(own)
-    return Placing(tuple(places), copies, known, count, known_to, hypotheses, tuple(notes))
+    return Placing(
+        tuple(places), copies, known, count, settled.known_to, settled.hypotheses, tuple(dict.fromkeys(notes))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """What is known of cells per module: see `Placing`."""
+
+    cells_per_module: int | tuple[int, ...] | None
+    known_to: int
+    hypotheses: tuple[tuple[int | None, float], ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def _settled(labels: Sequence[_Label], count: int, given: int | None, sheet: PackSheet | None) -> _Settled:
+    """Take the number that is given, else that of the sheet, else the one that labels speak for."""
+    known = given if given is not None else sheet.cells_per_module if sheet is not None else None
+    if known is not None or not count:
+        return _Settled(known, count, (), _odd(known, count, sheet))
+    hypotheses = _solved(labels, count)
+    solved = hypotheses[0][0] if hypotheses and hypotheses[0][1] >= SURE else None
+    if solved is None:
+        return _Settled(None, count, hypotheses, (_open(hypotheses, count), *_odd(None, count, sheet)))
+    if not count % solved:
+        return _Settled(solved, count, hypotheses, _odd(solved, count, sheet))
+    known_to = _last_fitted(labels, solved)
+    return _Settled(solved, known_to, hypotheses, (_beyond(solved, known_to, count),))
 
 
 def _counted(arrays: Sequence[ArrayClaim], cells: Sequence[int], copies: Mapping[int, Copy]) -> dict[Spot, int]:
@@ -246,7 +258,7 @@ def _beyond(cells: int, known_to: int, count: int) -> str:
     )
 
 
-def _odd(known: int | tuple[int, ...] | None, count: int, sheet: PackSheet | None) -> list[str]:
+def _odd(known: int | tuple[int, ...] | None, count: int, sheet: PackSheet | None) -> tuple[str, ...]:
     notes = []
     if isinstance(known, int) and count and count % known:
         notes.append(f"{count} cells were found, which {known} cells per module do not divide evenly: some are missing")
@@ -254,7 +266,7 @@ def _odd(known: int | tuple[int, ...] | None, count: int, sheet: PackSheet | Non
         notes.append(f"{count} cells were found, and the pack sheet has {sum(known)}")
     if sheet is not None and sheet.cells_in_series is not None and count not in (0, sheet.cells_in_series):
         notes.append(f"{count} cells were found, and the pack sheet says {sheet.cells_in_series} in series")
-    return list(dict.fromkeys(notes))
+    return tuple(notes)
 
 
 def with_places(one: ArrayClaim, places: Sequence[Place]) -> ArrayClaim:
