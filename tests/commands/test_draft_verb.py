@@ -164,3 +164,19 @@ def test_results_of_another_capture_are_refused(log, paths, tmp_path, capsys):
     (tmp_path / "other.json").write_text(json.dumps(as_record(Inference((), (claim,)))))
     assert main(["draft", log, "--map", paths[0], "--take", str(tmp_path / "other.json")]) == 2
     assert "nothing that these results speak of is in the capture" in capsys.readouterr().err
+
+
+def test_without_results_the_capture_is_searched_here(log, paths, tmp_path, capsys):
+    readings = tmp_path / "meter.csv"
+    readings.write_text("time_s,label,value,unit\n1.0,pack voltage,14.8,V\n")
+    typed = ("--reading", "t=2.5 pack voltage 14.9 V", "--readings", str(readings))
+    out = drafted(capsys, log, "--map", paths[0], "--at-least", "0.5", *typed)
+    names = [s.name for m in load_map(paths[0], strict=True).messages for s in m.signals]
+    assert "M_124_Alive" in names
+    assert "pack voltage" in out or "Pack_V" in names
+
+
+def test_a_reading_that_cannot_be_read_is_told(log, paths, tmp_path, capsys):
+    assert main(["draft", log, "--map", paths[0], "--reading", "pack voltage"]) == 2
+    assert "reading" in capsys.readouterr().err
+    assert not (tmp_path / "new.dbc").exists()
