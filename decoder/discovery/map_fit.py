@@ -40,7 +40,7 @@ _NO_COUNTER: Final = 0.2
 _FEWEST: Final = 10
 # Carved kinds that are whole or nothing, and those that never share a field with another one.
 _CUT_KINDS: Final = ("number", "counter", "check", "multiplexor")
-_ALONE: Final = ("counter", "check")
+_ALONE: Final = {"counter": "alive counter", "check": "check"}
 
 MisfitKind = Literal["range", "border", "counter", "check"]
 
@@ -85,7 +85,7 @@ def misfits(channels: Channels, sampled: Sampled, carvings: Sequence[Carving] = 
             if channel.quantity == "alive counter":
                 found += _counter(series, key)
             found += _against_carved(series, key, selector, carved.get(key, ()))
-            if channel.quantity == "check" and key in carved:
+            if key in carved:
                 found += _check(series, key, carved[key])
     order = ("range", "border", "counter", "check")
     # What is said of a channel is said once, though several kinds of answers may carry it.
@@ -184,16 +184,21 @@ def _exceptions(raw: NDArray[np.int64], modulus: int) -> int:
 
 
 def _check(series: Series, key: StreamKey, proposals: Sequence[Proposal]) -> Iterator[Misfit]:
-    """Tell of a check that no known form holds for, or that fails in some payloads."""
+    """Tell of a check that no known form holds for, of one that fails in some payloads, and of one by another name."""
     signal = series.channel.signal
     if len(series) < _FEWEST:
         return
     bits = set(signal.field.bit_numbers())
-    found = next((p for p in proposals if p.kind == "check" and bits == set(p.field.bit_numbers())), None)
-    name, message = series.channel.name, series.channel.message.name
-    if found is None:
+    found = next((p for p in proposals if p.kind in _ALONE and bits == set(p.field.bit_numbers())), None)
+    name, message, quantity = series.channel.name, series.channel.message.name, series.channel.quantity
+    if quantity == "check" and (found is None or found.kind != "check"):
         yield Misfit("check", key, message, name, "no checksum or CRC that is known holds there")
         return
+    if found is None or found.confidence < SURE:
+        return
+    if quantity != _ALONE[found.kind] and (quantity is not None or signal.unit):
+        said = quantity or f"something in {printable(signal.unit, 8)}"
+        yield Misfit("check", key, message, name, f"is {said} by the map, and is carved as a {found.kind}")
     holds, payloads = found.detail.get("holds"), found.detail.get("frames")
     if isinstance(holds, int) and isinstance(payloads, int) and holds < payloads:
         share = (payloads - holds) / payloads

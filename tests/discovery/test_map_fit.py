@@ -91,6 +91,16 @@ def test_a_check_that_no_form_holds_for_and_one_that_fails_are_told():
     assert not told(frames, check, [Proposal(Field(0, 8), "check", 0.99, None, {**detail, "holds": 20})])
 
 
+def test_a_check_or_a_counter_that_the_map_takes_for_something_else_is_told():
+    frames = frames_of(range(20), "u8p56")
+    proposals = [Proposal(Field(0, 8), "check", 0.99, None, {"form": "CRC-8/SAE-J1850", "holds": 20, "frames": 20})]
+    (one,) = told(frames, dbc('Pack_V : 7|8@0+ (1,0) [0|0] "V"'), proposals)
+    assert one.text == "is pack voltage by the map, and is carved as a check"
+    assert not told(frames, dbc('Some : 7|8@0+ (1,0) [0|0] ""'), proposals)
+    (one,) = told(frames, dbc('Some : 7|8@0+ (1,0) [0|0] "km"'), [Proposal(Field(0, 8), "counter", 0.95)])
+    assert one.text == "is something in km by the map, and is carved as a counter"
+
+
 def test_a_signal_that_takes_in_a_check_is_told():
     proposals = [Proposal(Field(7, 8, "big"), "number", 0.9), Proposal(Field(15, 8, "big"), "check", 0.95)]
     (one,) = told(frames_of(range(20)), dbc('S : 7|16@0+ (1,0) [0|0] ""'), proposals)
