@@ -63,13 +63,14 @@ def map_difference(first: Channels, second: Channels) -> MapDifference:
     """Compare one capture decoded with two maps."""
     others = _by_identifier(second.values())
     paired: set[str] = set()
+    shared: dict[tuple[int, int], int] = {}
     differing: list[Difference] = []
     only_first: list[Difference] = []
     same = 0
     for one in first.values():
         if not len(one):
             continue
-        partner = _partner(one, others.get(_identifier(one), []))
+        partner = _partner(one, others.get(_identifier(one), []), shared)
         if partner is None:
             only_first.append(_alone(one, is_first=True))
             continue
@@ -96,17 +97,22 @@ def _by_identifier(all_series: Iterable[Series]) -> dict[tuple[str, int, bool, b
     return found
 
 
-def _partner(one: Series, others: Iterable[Series]) -> Series | None:
-    """Give the series cut from the most bits of the same payloads; of equal ones that with the most payloads."""
+def _partner(one: Series, others: Iterable[Series], shared: dict[tuple[int, int], int]) -> Series | None:
+    """Give the series cut from the most bits of the same payloads; of equal ones that with the most payloads.
+
+    shared : how many payloads two series have in common, by the id() of their rows: those of one page are one array
+    """
     bits = set(one.channel.signal.field.bit_numbers())
     best, best_fit = None, (0.0, 0)
     for other in others:
         theirs = set(other.channel.signal.field.bit_numbers())
-        shared = len(bits & theirs)
-        if not shared:
+        if bits.isdisjoint(theirs):
             continue
-        payloads = len(np.intersect1d(one.rows, other.rows, assume_unique=True))
-        fit = shared / len(bits | theirs), payloads
+        rows = id(one.rows), id(other.rows)
+        payloads = shared.get(rows)
+        if payloads is None:
+            payloads = shared[rows] = len(np.intersect1d(one.rows, other.rows, assume_unique=True))
+        fit = len(bits & theirs) / len(bits | theirs), payloads
         if payloads and fit > best_fit:
             best, best_fit = other, fit
     return best
