@@ -186,17 +186,21 @@ def told_lines(drafted: Drafted, chosen: Accepted, map_path: str, sheet_path: st
     ):
         if lines:
             kept = f"; as it was: {backup}" if backup is not None else ""
-            yield f"{path}: {len(lines)} lines added{kept}"
+            yield f"{path}: {len(lines)} line{'s' * (len(lines) != 1)} added{kept}"
     if drafted.added:
         yield ""
-        yield f"Added, {len(drafted.added)} channels"
+        yield f"Added, {_channels(len(drafted.added))}"
         yield from _added_lines(drafted)
     there = sum(one.is_there for one in drafted.skipped)
     if there:
-        yield f"already there: {there} channels"
+        yield f"already there: {_channels(there)}"
     yield from _left_out_lines(drafted, chosen)
     for note in (*chosen.placing.notes, *drafted.notes):
         yield f"note: {note}"
+
+
+def _channels(count: int) -> str:
+    return f"{count} channel{'s' * (count != 1)}"
 
 
 def _added_lines(drafted: Drafted) -> Iterator[str]:

@@ -192,7 +192,7 @@ class _Maker:
         if spare < 0 or 1 << spare > _MOST_PAGES:
             shown = prefix.hex(" ").upper()
             raise ValueError(
-                f"the answer begins {shown}, and the multiplexor of '{self.name}' has {width} bytes; "
+                f"the answer begins {shown}, and the multiplexor of '{self.name}' has {8 * width} bits; "
                 f"draft it into a map of its own"
             )
         first = int.from_bytes(prefix, "big") << spare

@@ -92,7 +92,7 @@ def test_the_old_map_is_kept(log, paths, inferred, tmp_path, capsys):
     out = drafted(capsys, log, "--map", paths[0], "--take", inferred)
     assert (tmp_path / "new.dbc.bak").read_bytes() == old
     assert "new.dbc.bak" in out
-    assert "already there: 1 channels" in out
+    assert "already there: 1 channel\n" in out
     assert [m.name for m in load_map(paths[0]).messages] == ["Mine", "M_124"]
 
 

@@ -195,7 +195,7 @@ def test_answers_whose_first_bytes_differ_in_number_share_one_multiplexor(paths)
     )
     drafted = draft(MEANINGS[3:5], paths[1].with_name("old.dbc"))
     assert not drafted.added
-    assert all("has 1 bytes" in one.reason for one in drafted.skipped)
+    assert all("has 8 bits" in one.reason for one in drafted.skipped)
 
 
 def test_a_message_is_as_long_as_its_payloads(paths):
