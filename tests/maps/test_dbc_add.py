@@ -19,7 +19,7 @@ from decoder.maps.dbc_additions import NewMessage, NewPage, NewSignal
 from decoder.maps.dbc_file import load_map, parse_map
 from decoder.maps.dbc_text import decode_text
 from tests.maps.dbc_oracle import assert_equals_cantools
-from tests.maps.test_dbc_file import databases
+from tests.maps.test_dbc_file import changed_lines, databases
 from tests.strategies import fields
 
 logging.getLogger("cantools").setLevel(logging.ERROR)
@@ -164,6 +164,34 @@ def test_adding_the_same_again_adds_nothing(wanted):
     assert again.raw == once.raw
     assert not again.lines
     assert all(one.kind != "added" for one in again.outcomes)
+
+
+FURTHER = [
+    message(NewSignal("Added_one", Field(40, 8), labels={1: "on"}, comment="why"), can_id=0x121, length=3),
+    message(NewSignal("Added_two", Field(0, 8), comment="why"), can_id=0x7E0),
+    message(NewSignal("Added_three", Field(56, 4)), can_id=0x140, length=6),
+    message(NewSignal("Added_four", Field(55, 2, "big")), can_id=0x310),
+    message(NewSignal("Added_five", Field(37, 3, "big"), page=NewPage(NewSignal("I", Field(7, 8, "big")), ((14, 14),))),
+            can_id=0x330),
+]  # fmt: skip
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(changed_lines((b"",)))
+def test_a_damaged_map_loses_nothing_either(changed):
+    old = b"\n".join(changed[1])
+    try:
+        extended = extended_map(old, FURTHER)
+    except MapError as error:
+        assert error.advice
+        return
+    assert_only_inserted(old, extended.raw)
+    before, after = parse_map(decode_text(old).text), parse_map(decode_text(extended.raw).text)
+    assert len(after.faults) == len(before.faults)
+    added = {one.name for one in extended.outcomes if one.kind == "added"}
+    assert "Added_two" in added
+    names = [[s.name for m in one.messages for s in m.signals] for one in (before, after)]
+    assert [name for name in names[1] if name not in added] == names[0]
 
 
 def test_new_lines_stand_where_they_belong():
