@@ -2,12 +2,13 @@
 
 A row says: value = scale x raw + offset, in the quantity's unit. `half_range` stands for an unsigned field whose raw
 value in the middle of its range means 0, as in 16 bits with 32768 for 0 A. `share` is how usual the row is among all of
-its quantity's, before anything was seen. Common practice, no source; the shares are rough.
+its quantity's, before anything was seen; the shares of a quantity add up to 1. Common practice, no source; the shares
+are rough.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 
@@ -59,7 +60,7 @@ _CURRENTS = (
     (0.001, 0, 0.05, (16, 32)),
 )
 
-NATURAL_SCALES: Final[tuple[NaturalScale, ...]] = (
+_AS_COUNTED: Final[tuple[NaturalScale, ...]] = (
     *_rows(
         "cell voltage",
         (
@@ -183,6 +184,17 @@ NATURAL_SCALES: Final[tuple[NaturalScale, ...]] = (
     ),
     *_rows("current limit", ((0.1, 0, 0.4, (12, 16)), (1.0, 0, 0.4, (8, 16)), (0.5, 0, 0.2, (10, 16)))),
 )
+
+
+def _whole(rows: tuple[NaturalScale, ...]) -> tuple[NaturalScale, ...]:
+    """Make the shares of each quantity add up to 1."""
+    total: dict[str, float] = {}
+    for row in rows:
+        total[row.quantity] = total.get(row.quantity, 0.0) + row.share
+    return tuple(replace(row, share=row.share / total[row.quantity]) for row in rows)
+
+
+NATURAL_SCALES: Final[tuple[NaturalScale, ...]] = _whole(_AS_COUNTED)
 
 
 def scales_of(quantity: str) -> tuple[NaturalScale, ...]:

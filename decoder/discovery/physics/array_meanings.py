@@ -6,7 +6,7 @@ densities are rough: common practice, no source; what likelihoods they lead to i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -48,7 +48,8 @@ class Kind:
     """A quantity that comes in arrays.
 
     prior : how usual such an array is among rows of like fields
-    low, high : between which most values lie; spread : between members; fewest, usual, most : members
+    low, high : between which most values lie; spread : between members; members : fewest, usual, most
+    own : how far a member strays on its own in time at most, usually (standard deviation)
     """
 
     quantity: str
@@ -57,13 +58,14 @@ class Kind:
     high: float
     spread: Spread
     members: tuple[int, int, int]
+    own: float
 
 
 KINDS: Final = (
-    Kind("cell voltage", 0.40, 0.0, 0.0, Spread(0.005, 2.5), (6, 24, 400)),
-    Kind("module temperature", 0.30, 0.0, 45.0, Spread(0.9, 2.2), (3, 4, 120)),
-    Kind("module voltage", 0.05, 12.0, 110.0, Spread(0.3, 6.0), (2, 4, 64)),
-    Kind("swelling pressure", 0.06, 10.0, 250.0, Spread(3.0, 2.5), (3, 4, 64)),
+    Kind("cell voltage", 0.40, 0.0, 0.0, Spread(0.005, 2.5), (6, 24, 400), 0.03),
+    Kind("module temperature", 0.30, 0.0, 45.0, Spread(0.9, 2.2), (3, 4, 120), 1.5),
+    Kind("module voltage", 0.05, 12.0, 110.0, Spread(0.3, 6.0), (2, 4, 64), 0.4),
+    Kind("swelling pressure", 0.06, 10.0, 250.0, Spread(3.0, 2.5), (3, 4, 64), 2.0),
 )
 _OTHER: Final = 0.19
 # Of fields in slots that are not filled by zeros: ones fill them, or something else rests there.
@@ -95,16 +97,24 @@ class Meaning:
 def meanings_of(row: LikeFields) -> list[Meaning]:
     """Give the meanings that a row may have, the likeliest first."""
     found: dict[tuple[str, float, float], Meaning] = {}
+    strays = _strays(row)
     for length, shortest, usual, spread, odds in _lengths(row):
         for kind in KINDS:
             for scale in scales_of(kind.quantity):
                 meaning = _meaning(kind, scale, length, shortest, usual, spread, len(row), odds)
                 if meaning is None:
                     continue
+                own = max(strays * scale.scale - 0.6 * scale.scale, 0.0) / kind.own
+                meaning = replace(meaning, weight=meaning.weight - 0.5 * own**2)
                 key = (meaning.quantity, meaning.scale, meaning.offset)
                 if key not in found or found[key].weight < meaning.weight:
                     found[key] = meaning
     return sorted(found.values(), key=lambda one: -one.weight)
+
+
+def _strays(row: LikeFields) -> float:
+    """Give how far members stray on their own in time, in raw steps."""
+    return 0.0 if row.table is None else float(np.median(row.table.rest.std(axis=0)))
 
 
 def _lengths(row: LikeFields) -> Iterator[tuple[int, int, float, float, float]]:

@@ -1,4 +1,4 @@
-"""Rows of like fields worth a closer look: grids that differ in their upper bits only are one, the best of them are kept."""
+"""Rows of like fields worth a closer look: grids that differ in their upper bits only are one; the best are kept."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""State of charge: slow, within 0 to 100 %, in step with the integral of the current, near what the cells' voltage says."""
+"""State of charge: slow, within 0 to 100 %, in step with the charge that flowed, near what the cells' voltage says."""
 
 from __future__ import annotations
 

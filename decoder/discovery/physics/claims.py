@@ -34,7 +34,7 @@ _SIDE: Final = {1: 1.0, 2: 0.7, 3: 0.6}  # of numbers that equal the sum, so lik
 
 def claims_of(findings: Findings, sampled: Sampled) -> Inference:
     """Choose claims, the likeliest first, so that no two share a bit."""
-    arrays = [claim for one in findings.rows if (claim := _array(one, findings)) is not None]
+    arrays = [made for one in findings.rows if (made := _array(one, findings)) is not None]
     channels = [*_voltages(findings), *_currents(findings), *_charges(findings), *_extremes(findings)]
     occupied = Occupied(sampled)
     told_arrays: list[ArrayClaim] = []
@@ -66,19 +66,23 @@ def _array(one: Weighed, findings: Findings) -> ArrayClaim | None:
         for some, share in zip(one.meanings[1:], one.chances[1:], strict=True)
         if share >= 0.001
     )
-    kind = "array of " + meaning.quantity
-    if meaning.quantity == "cell voltage" and not one.sums:
-        kind += " without a sum"
     return ArrayClaim(
         meaning.quantity,
         quantity_of(meaning.quantity).unit,
         meaning.scale,
         meaning.offset,
         members,
-        corrected(kind, chance),
+        corrected(_kind(one), chance),
         words.of_array(one, row, findings),
         rivals[:_MOST_RIVALS],
     )
+
+
+def _kind(one: Weighed) -> str:
+    """Name the kind of claim: cells whose sum is known are surer than others."""
+    borne_out = bool(one.sums) and one.sums[0].weight > SURE_WEIGHT
+    quantity = one.meanings[0].quantity
+    return f"array of {quantity}" + (" with its sum" if borne_out and quantity == "cell voltage" else "")
 
 
 def _place(quantity: str, order: int) -> Place:
@@ -206,6 +210,6 @@ def _extremes(findings: Findings) -> Iterator[ChannelClaim]:
             one.scale,
             one.offset,
             Place(),
-            corrected("summary of " + quantity, odds * findings.rows[one.row].chances[0]),
+            corrected(quantity, odds * findings.rows[one.row].chances[0]),
             words.of_extreme(one, quantity),
         )

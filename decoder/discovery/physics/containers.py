@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 FEWEST_ROWS: Final = 2  # payloads of a container
 _MOST_PAGES: Final = 256
 _FEWEST_PAGES: Final = 3
+_FEWEST_EACH: Final = 2.5  # payloads of a page, on average
 _DENSE: Final = 1.3  # times as many numbers as pages from the first to the last page, at most
 _IN_TURN: Final = 0.9  # of the steps from page to page; frames get lost
 _RARE: Final = 0.01  # of the payloads
@@ -162,10 +163,11 @@ def _pages(one: Carving) -> Iterator[Container]:
     if whole is None:
         return
     payloads = Payloads(one.stream.data)
-    tried: set[tuple[Field, ...]] = set()
+    tried: set[bytes] = set()
     for chain in _chains(one, whole, payloads):
-        if chain not in tried:
-            tried.add(chain)
+        number = np.unique(_columns(whole, payloads, chain), axis=0, return_inverse=True)[1]
+        if number.tobytes() not in tried:  # fields that tell the same pages apart
+            tried.add(number.tobytes())
             yield from _under(whole, payloads, chain)
 
 
@@ -192,6 +194,10 @@ def _chains(one: Carving, whole: Container, payloads: Payloads) -> list[tuple[Fi
     ]
 
 
+def _columns(whole: Container, payloads: Payloads, chain: tuple[Field, ...]) -> NDArray[np.int64]:
+    return np.stack([payloads.field(field)[whole.rows].astype(np.int64) for field in chain], axis=1)
+
+
 def _last(chain: tuple[Field, ...]) -> int:
     return max(bit for field in chain for bit in field.bit_numbers())
 
@@ -204,7 +210,7 @@ def _is_nested(whole: Container, payloads: Payloads, chain: tuple[Field, ...]) -
     """Tell whether two fields have clearly more pairs of values than either has values, and stand in two bytes."""
     if chain[0].first_byte == chain[1].first_byte:
         return False
-    columns = np.stack([payloads.field(field)[whole.rows].astype(np.int64) for field in chain], axis=1)
+    columns = _columns(whole, payloads, chain)
     each = max(len(np.unique(columns[:, 0])), len(np.unique(columns[:, 1])))
     return bool(len(np.unique(columns, axis=0)) >= _NESTED * each)
 
@@ -220,10 +226,10 @@ def _selector_fields(proposal: Proposal) -> tuple[Field, ...]:
 
 def _turns(whole: Container, payloads: Payloads, chain: tuple[Field, ...]) -> bool:
     """Tell whether fields may number pages: few values in a fixed turn, and other bits that depend on the page."""
-    columns = np.stack([payloads.field(field)[whole.rows].astype(np.int64) for field in chain], axis=1)
+    columns = _columns(whole, payloads, chain)
     values, number, counts = np.unique(columns, axis=0, return_inverse=True, return_counts=True)
     number = number.reshape(-1)
-    if not _FEWEST_PAGES <= len(values) <= _MOST_PAGES or counts.max() < FEWEST_ROWS:
+    if not _FEWEST_PAGES <= len(values) <= _MOST_PAGES or len(number) < _FEWEST_EACH * len(values):
         return False
     if len(chain) > 1 and not _is_even(columns, counts):
         return False
@@ -269,7 +275,7 @@ def _with(closed: NDArray[np.bool_], chain: tuple[Field, ...]) -> NDArray[np.boo
 
 def _under(whole: Container, payloads: Payloads, chain: tuple[Field, ...]) -> Iterator[Container]:
     """Give one container for each combination of values that comes often enough."""
-    columns = np.stack([payloads.field(field)[whole.rows].astype(np.int64) for field in chain], axis=1)
+    columns = _columns(whole, payloads, chain)
     values, number, counts = np.unique(columns, axis=0, return_inverse=True, return_counts=True)
     number = number.reshape(-1)
     if len(values) > _MOST_PAGES * 2:

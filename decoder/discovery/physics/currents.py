@@ -92,7 +92,7 @@ def common_voltage(row: LikeFields, meaning: Meaning) -> CommonVoltage | None:
 def current_like(voltage: CommonVoltage, singles: Sequence[Single]) -> list[CurrentLike]:
     """Give the numbers that move with the voltage as a current does, those that do so best first."""
     fast = _without_slow(voltage.time_s, voltage.volt)
-    if len(fast) < _FEWEST_POINTS or _bin_deviation(voltage.time_s, fast) < 0.3 * voltage.step_v:
+    if len(fast) < _FEWEST_POINTS or _bin_deviation(fast) < 0.3 * voltage.step_v:
         return []
     found = []
     for single in singles:
@@ -102,7 +102,7 @@ def current_like(voltage: CommonVoltage, singles: Sequence[Single]) -> list[Curr
     return sorted(found, key=lambda one: -abs(one.correlation))
 
 
-def _bin_deviation(time_s: NDArray[np.float64], fast: NDArray[np.float64]) -> float:
+def _bin_deviation(fast: NDArray[np.float64]) -> float:
     """Give how much neighbouring samples move together: the deviation of means over a few of them."""
     few = 6
     count = len(fast) // few

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.inference import Evidence
+from decoder.discovery.physics.weighing import SURE_WEIGHT
 from decoder.maps.quantities import quantity as quantity_of
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def _of_array(one: Weighed, row: LikeFields, meaning: Meaning, findings: Finding
                 f"they move together by {common * abs(meaning.scale):.3g} {unit}, and each on its own by "
                 f"{rest * abs(meaning.scale):.2g} {unit}",
             )
-    if one.sums and one.sums[0].weight > 2:
+    if one.sums and one.sums[0].weight > SURE_WEIGHT:
         yield _sum_words(one.sums[0])
     for other in one.same_as:
         known = findings.rows[other].row.fields[0]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from decoder.discovery.physics.containers import in_bytes
 from decoder.discovery.physics.levels import LENGTHS, ORDERS, Scan
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from decoder.discovery.physics.levels import Bits, Levels
 
 FEWEST: Final = 4  # members
+MOST: Final = 420
 _STRIDES: Final = (*range(6, 41), 48, 64)  # bits
 _PEAK_LOG2: Final = 0.06  # half as wide as values of a sound array usually lie apart
 _TOLERANCE_LOG2: Final = 0.3  # how far the odd member may be off
@@ -35,6 +37,7 @@ _MOSTLY: Final = 0.3  # of the members: a bit above so many that varies, and is 
 _AS_THE_NEXT: Final = 0.5  # as often as the bit above it, a number's lowest bit varies at least
 _AS_THE_LOWEST: Final = 0.6  # as often as the lowest bit, one below it may vary that is no part of the number
 _FILLING: Final = 6  # ones side by side at the top
+_NEIGHBOURS: Final = 9  # members
 _FULL: Final = 0.8  # of the containers have fewer members than what counts as full, at most
 _FEWEST_OF_A_SLOT: Final = 4
 _ALIKE_WORTH: Final = 0.6
@@ -112,8 +115,8 @@ def _of_level(scan: Scan, levels: Levels, near: NDArray[np.bool_], level: float)
         ]
     best.sort(key=lambda one: (-one[0], one[1]))
     for _, stride, first in best[: 2 * _KEPT]:
-        for cells in _runs(scan.family, near[:, first::stride]):
-            gain = _gain(scan, levels, cells, first, stride)
+        for cells in _runs(scan.numbers, near[:, first::stride]):
+            gain = _gain(scan, levels, cells, first, stride) if len(cells) <= MOST else 0.0
             if gain >= _LEAST_BITS:
                 yield Grid(scan.family, levels.byte_order, levels.length, first, stride, tuple(cells), level, gain)
 
@@ -127,25 +130,24 @@ def _run_lengths(near: NDArray[np.bool_], stride: int) -> NDArray[np.int64]:
     return count
 
 
-def _runs(family: Family, columns: NDArray[np.bool_]) -> Iterator[list[tuple[int, int]]]:
+def _runs(numbers: NDArray[np.int64], columns: NDArray[np.bool_]) -> Iterator[list[tuple[int, int]]]:
     """Give members, split where identifiers or pages no longer follow one another.
 
     columns : containers x slots, which are near the level
     """
     count = np.cumprod(columns, axis=1).sum(axis=1)
-    for some in _following(family, np.flatnonzero(count > 0)):
+    for some in _following(numbers, np.flatnonzero(count > 0)):
         slots = int(np.quantile(count[some], _FULL, method="higher"))
         cells = [(int(one), slot) for one in some.tolist() for slot in range(slots) if columns[one, slot]]
         if len(cells) >= FEWEST:
             yield cells
 
 
-def _following(family: Family, here: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
+def _following(all_numbers: NDArray[np.int64], here: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
     if len(here) < 2:
         yield here
         return
-    numbers = np.array([_number(family, one) for one in here.tolist()], np.int64)
-    steps = np.diff(numbers, axis=0)
+    steps = np.diff(all_numbers[here], axis=0)
     apart = np.zeros(len(steps), np.bool_)
     for column in range(steps.shape[1]):
         # An outer number that goes on starts the inner ones anew.
@@ -157,16 +159,8 @@ def _following(family: Family, here: NDArray[np.intp]) -> Iterator[NDArray[np.in
     yield from np.split(here, np.flatnonzero(apart) + 1)
 
 
-def _number(family: Family, which: int) -> tuple[int, ...]:
-    """Give the numbers that tell where a container stands among the others."""
-    container = family.containers[which]
-    carrier = container.key.carrier
-    prefix = 0 if carrier is None else int.from_bytes(carrier.prefix[-4:], "big") or (carrier.pgn or 0)
-    return (container.key.can_id, prefix, *container.values)
-
-
 def _gain(scan: Scan, levels: Levels, cells: Sequence[tuple[int, int]], first: int, stride: int) -> float:
-    """Give what closeness is worth for each member, in bits; nothing where the bits beside say that the cut is wrong."""
+    """Give the bits that closeness is worth for each member; none where the bits beside say that the cut is wrong."""
     which = np.array(cells, np.intp)
     container, begin = which[:, 0], first + stride * which[:, 1]
     bits, length = scan.of_order[levels.byte_order], levels.length
@@ -176,13 +170,14 @@ def _gain(scan: Scan, levels: Levels, cells: Sequence[tuple[int, int]], first: i
     varying = _varies(bits, container, low).mean()
     if not varying or varying < _AS_THE_NEXT * _varies(bits, container, low - step).mean():
         return 0.0  # always even, or always odd
-    own = np.zeros(bits.closed.shape, np.bool_)
-    for bit in range(length):
-        own[container, begin + bit] = True
+    members = np.zeros((len(scan.numbers), int(which[:, 1].max()) + 3), np.bool_)
+    members[container, which[:, 1] + 1] = True
     for beside, most in ((low + step, _AS_THE_LOWEST * varying), (top - step, _MOSTLY)):
         inside = (beside >= 0) & (beside < scan.bits)
         at = np.clip(beside, 0, scan.bits - 1)
-        loose = inside & ~bits.closed[container, at] & ~own[container, at]
+        slot, into = np.divmod(beside - first, stride)
+        own = (into < length) & members[container, np.clip(slot + 1, 0, members.shape[1] - 1)]
+        loose = inside & ~bits.closed[container, at] & ~own
         if (loose & _varies(bits, container, at)).mean() > most:
             return 0.0
     values = 2 ** levels.log2[container, begin]
@@ -207,8 +202,11 @@ def _slots_alike(slot: NDArray[np.intp], varies: NDArray[np.bool_], values: NDAr
 def worth(values: NDArray[np.float64]) -> float:
     """Give the bits a member that are saved by telling raw values, members in the last axis, by their distance."""
     usual = np.median(values, axis=-1, keepdims=True)
-    quarters = np.moveaxis(np.quantile(values, (0.25, 0.5, 0.75), axis=-1), 0, -1)
-    off = np.abs(values[..., None] - quarters[..., None, :]).min(axis=-1)  # one module may lie apart from the others
+    off = np.abs(values - usual)
+    if values.shape[-1] >= 2 * _NEIGHBOURS:  # one module may lie apart from the others
+        wide = [(0, 0)] * (values.ndim - 1) + [(_NEIGHBOURS // 2, _NEIGHBOURS // 2)]
+        around = sliding_window_view(np.pad(values, wide, mode="edge"), _NEIGHBOURS, axis=-1)
+        off = np.minimum(off, np.abs(values - np.median(around, axis=-1)))
     return float(np.log2(_told(usual) / (2 * off + 1)).mean())
 
 
@@ -224,6 +222,7 @@ def _told(usual: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _varies(bits: Bits, container: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Tell for which members a bit is not the same throughout, or not the same as for most."""
-    at = np.clip(at, 0, bits.ones.shape[1] - 1)
-    ones = bits.ones[container, at]
-    return bits.moving[container, at] | (np.abs(ones - np.round(np.median(ones))) > 0.5)
+    at = np.minimum(np.maximum(at, 0), bits.ones.shape[1] - 1)
+    ones = bits.ones[container, at] > 0.5
+    mostly = 2 * int(np.count_nonzero(ones)) > len(ones)
+    return np.asarray(bits.moving[container, at] | (ones != mostly))

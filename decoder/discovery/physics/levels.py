@@ -68,6 +68,7 @@ class Scan:
             (np.flatnonzero(widths == width), int(width), self._payloads(np.flatnonzero(widths == width), int(width)))
             for width in np.unique(widths).tolist()
         ]
+        self.numbers = np.array([numbers_of(one) for one in family.containers], np.int64)
         self.of_order = {order: self._bits(order) for order in ORDERS}
 
     def _payloads(self, which: NDArray[np.intp], width: int) -> Payloads:
@@ -99,6 +100,13 @@ class Scan:
         taken = cover[:, length:] > cover[:, :-length]
         log2[:, : taken.shape[1]][taken] = np.nan
         return Levels(byte_order, length, log2)
+
+
+def numbers_of(container: Container) -> tuple[int, ...]:
+    """Give the numbers that tell where a container stands among the others."""
+    carrier = container.key.carrier
+    prefix = 0 if carrier is None else int.from_bytes(carrier.prefix[-4:], "big") or (carrier.pgn or 0)
+    return (container.key.can_id, prefix, *container.values)
 
 
 def _sampled(container: Container, width: int) -> NDArray[np.uint8]:

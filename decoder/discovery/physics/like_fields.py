@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.bits import Field
-from decoder.discovery.field_at import FieldAt
 from decoder.discovery.physics.series import Table, table_of, track_of
 
 if TYPE_CHECKING:
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from decoder.discovery.field_at import Sampled
+    from decoder.discovery.field_at import FieldAt, Sampled
     from decoder.discovery.physics.picking import Picked
 
 _SAME_LEVEL: Final = 0.1  # share by which two parts of one array may differ
@@ -176,7 +175,7 @@ def _why_not(one: LikeFields) -> list[str]:
         near = range(_MOST_SUMMARIES) if end == 1 else range(len(one) - 1, len(one) - 1 - _MOST_SUMMARIES, -1)
         said = {summaries.get(which) for which in near}
         if {"highest", "lowest"} <= said:
-            last = max((which * end for which in near if which in summaries or words[which])) * end
+            last = max(which * end for which in near if which in summaries or words[which]) * end
             for which in near:
                 if which * end <= last * end:
                     words[which] = words[which] or f"is the {summaries.get(which, 'summary')} of the others"
@@ -218,21 +217,21 @@ def _exact_extremes(table: Table) -> dict[int, str]:
 
 def _summaries(table: Table) -> dict[int, str]:
     """Name members at the ends that are usually about the highest, lowest or mean of all others."""
-    usual, count = table.usual, table.raw.shape[1]
-    ends = {*range(min(_MOST_SUMMARIES, count)), *range(max(count - _MOST_SUMMARIES, 0), count)}
-    inner = np.delete(table.raw, list(ends), axis=1)
-    if inner.shape[1] < 3:
-        return {}
-    noise = 1 + float(np.median(table.rest.std(axis=0)))
-    if np.median(inner.max(axis=1)) - np.median(inner.min(axis=1)) < _TELLING_NOISE * noise:
-        return {}
-    sound = np.delete(usual, list(ends))
+    count = table.raw.shape[1]
     found: dict[int, str] = {}
-    for which in ends:
-        if abs(usual[which] - np.median(inner.max(axis=1))) <= 1.5 * noise and usual[which] >= sound.max() - 0.5:
-            found[which] = "highest"
-        elif abs(usual[which] - np.median(inner.min(axis=1))) <= 1.5 * noise and usual[which] <= sound.min() + 0.5:
-            found[which] = "lowest"
-        elif abs(usual[which] - np.median(inner.mean(axis=1))) <= noise:
-            found[which] = "mean"
+    for end in (range(_MOST_SUMMARIES), range(count - _MOST_SUMMARIES, count)):
+        others = np.delete(table.raw, list(end), axis=1)
+        sound = np.delete(table.usual, list(end))
+        noise = 1 + float(np.median(table.rest.std(axis=0)))
+        highest, lowest = float(np.median(others.max(axis=1))), float(np.median(others.min(axis=1)))
+        if highest - lowest < _TELLING_NOISE * noise:
+            continue
+        for which in end:
+            usual = float(table.usual[which])
+            if abs(usual - highest) <= 1.5 * noise and usual >= sound.max() - 0.5:
+                found[which] = "highest"
+            elif abs(usual - lowest) <= 1.5 * noise and usual <= sound.min() + 0.5:
+                found[which] = "lowest"
+            elif abs(usual - float(np.median(others.mean(axis=1)))) <= noise:
+                found[which] = "mean"
     return found

@@ -24,7 +24,8 @@ _FEWEST_BITS_SAVED: Final = 12.0
 _MOST_SHARED: Final = 0.2  # of the members may stand in bits that are taken; they are left out
 _LENGTHS_TRIED: Final = 3
 _INSTANTS: Final = 40
-_ORDER_BITS: Final = 6.0  # that the byte order of all that was carved is worth at most
+_ORDER_BITS: Final = 40.0  # that the byte order of all that was carved is worth at most,
+_ORDER_WEIGHT: Final = 6.0  # times the log of its share
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,4 +103,4 @@ def _byte_order_bits(carvings: Sequence[Carving]) -> dict[str, float]:
             if proposal.kind == "number" and field.first_byte != field.last_byte:
                 sure[field.byte_order] += proposal.confidence**2
     all_ = sum(sure.values())
-    return {order: max(float(np.log2(share / all_)), -_ORDER_BITS) for order, share in sure.items()}
+    return {order: max(_ORDER_WEIGHT * float(np.log2(share / all_)), -_ORDER_BITS) for order, share in sure.items()}

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.bits import Field
 from decoder.discovery.field_at import FieldAt, key_of
 from decoder.discovery.physics.like_fields import with_length
 from decoder.discovery.physics.series import Track, track_of
@@ -15,6 +14,7 @@ from decoder.discovery.physics.series import Track, track_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from decoder.bits import Field
     from decoder.discovery.field_at import Sampled
     from decoder.discovery.physics.picking import Occupied
     from decoder.discovery.proposal import Carving, Proposal
