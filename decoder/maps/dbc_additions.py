@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 # What a message describes: single frames, whole payloads of ISO 15765-2, or a parameter group of SAE J1939.
 Carriage = Literal["frame", "reassembled", "j1939"]
+OutcomeKind = Literal["added", "there", "refused"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Outcome:
     """
 
     signal: NewSignal
-    kind: Literal["added", "there", "refused"]
+    kind: OutcomeKind
     message: str
     name: str
     reason: str = ""

@@ -19,7 +19,7 @@ from decoder.printable import printable
 from decoder.transport.j1939_id import GLOBAL_ADDRESS, pgn, source
 
 if TYPE_CHECKING:
-    from decoder.maps.dbc_additions import Carriage, NewMessage, NewSignal
+    from decoder.maps.dbc_additions import Carriage, NewMessage, NewSignal, OutcomeKind
     from decoder.maps.dbc_draft import DraftMap, Ranges
 
 
@@ -90,9 +90,13 @@ class Room:
 
     def add(self, wanted: NewSignal) -> None:
         """Add a signal and the multiplexors that it needs, or say why not."""
+        signals, outcomes = len(self.message.signals), len(self.outcomes)
         try:
             found, is_there = self._placed(wanted)
         except Refused as refused:
+            # Multiplexors that were added for it alone go again.
+            self.taken -= {one.name for one in self.message.signals[signals:]}
+            del self.message.signals[signals:], self.outcomes[outcomes:]
             self._tell(wanted, "refused", wanted.name, str(refused))
             return
         if is_there:
@@ -176,8 +180,8 @@ class Room:
         signed = ", signed" if there.field.signed else ""
         return f"{same}, with scale {there.scale:g} and offset {there.offset:g}{signed}, which stays"
 
-    def _tell(self, wanted: NewSignal, kind: str, name: str, reason: str) -> None:
-        self.outcomes.append(Outcome(wanted, kind, self.message.shown_name, name, reason))  # type: ignore[arg-type]
+    def _tell(self, wanted: NewSignal, kind: OutcomeKind, name: str, reason: str) -> None:
+        self.outcomes.append(Outcome(wanted, kind, self.message.shown_name, name, reason))
 
     def listed(self) -> list[DraftSignal]:
         """Give the signals that SG_MUL_VAL_ must speak of: with several multiplexors all that are paged.

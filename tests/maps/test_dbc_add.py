@@ -252,6 +252,13 @@ def test_what_could_only_be_added_by_changing_a_line_is_refused(wanted, reason):
     assert re.search(reason, one.reason)
 
 
+def test_a_multiplexor_for_a_signal_that_is_refused_is_not_added():
+    page = NewPage(NewSignal("P", Field(48, 8)), ((1, 1),))
+    extended = extended_map(PACK, [message(NewSignal("B", Field(0, 8), page=page))])
+    assert kinds(extended) == [("refused", "B")]
+    assert not extended.lines
+
+
 def test_what_is_there_already_is_told():
     wanted = [message(NewSignal("B", Field(0, 16), 0.5), NewSignal("C", Field(24, 8), page=NewPage(PAGE, ((3, 3),))))]
     extended = extended_map(PAGED, wanted)
