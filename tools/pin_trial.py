@@ -32,12 +32,13 @@ from decoder.discovery.field_at import Sampled
 from decoder.discovery.pin import pin
 from decoder.discovery.streams import streams
 from tools.packs.making import make_pack
-from tools.packs.meter import ERRORS, OTHER_ERRORS, Clock, digits_of, draw_clock, take
+from tools.packs.meter import ERRORS, OTHER_ERRORS, digits_of, draw_clock, take
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from decoder.discovery.pinned import Pinned
+    from decoder.discovery.field_at import FieldAt
+    from decoder.discovery.pinned import Match, Pinned
     from tools.packs.meter import Taken
     from tools.packs.truth import PackTrial, TrueChannel
 
@@ -135,7 +136,7 @@ def _judge(
     trial: PackTrial, sampled: Sampled, channel: TrueChannel, taken: Taken, result: Pinned, count: int, tally: Tally
 ) -> None:
     """Count what one label gave."""
-    right = [_is_right(sampled, channel, one) for one in result.matches]
+    right = [_is_right(trial, sampled, channel, one) for one in result.matches]
     likelihood = [one.likelihood for one in result.matches]
     best = max(likelihood, default=0.0)
     tied = [one >= SHARE_OF_BEST * best for one in likelihood]
@@ -165,14 +166,17 @@ def _judge(
         )
 
 
-def _is_right(sampled: Sampled, channel: TrueChannel, match: object) -> bool:
-    time_ns, raw = sampled.raw(channel.at)
-    for at in (match.at, *match.same_as):  # type: ignore[attr-defined]
-        if at.stream == channel.at.stream:
-            own_ns, own = sampled.raw(at)
-            if len(own) == len(raw) and bool((own_ns == time_ns).all()) and _alike(own, raw):
-                return True
-    return False
+def _is_right(trial: PackTrial, sampled: Sampled, channel: TrueChannel, match: Match) -> bool:
+    """Tell whether a match, or what it says is the same, carries what was read: its field, or a copy of it."""
+    copies = [one for one in trial.channels if one.source == channel.source and one.at.stream in sampled.streams]
+    return any(_same(sampled, one.at, at) for one in copies for at in (match.at, *match.same_as))
+
+
+def _same(sampled: Sampled, one: FieldAt, other: FieldAt) -> bool:
+    if one.stream != other.stream:
+        return False
+    (time_ns, raw), (other_ns, other_raw) = sampled.raw(one), sampled.raw(other)
+    return len(raw) == len(other_raw) and bool((time_ns == other_ns).all()) and _alike(raw, other_raw)
 
 
 def _alike(one: np.ndarray, other: np.ndarray) -> bool:
@@ -209,7 +213,7 @@ def _clock(trial: PackTrial, channels: Sequence[TrueChannel], rng: np.random.Gen
     for channel in moving:
         taken = take(trial, channel, CLOCK_READINGS, rng, label=_label(channel))
         value = np.array([one.value for one in taken.readings])
-        spread = float(np.subtract(*np.quantile(value, [0.8, 0.2])))
+        spread = float(np.median(np.abs(np.diff(value))))  # most readings differ from the one before
         if spread < MOVING_DIGITS * float(digits_of(value, channel.unit).max()):
             continue
         result = pin(trial.frames, taken.readings)[0]
@@ -217,7 +221,8 @@ def _clock(trial: PackTrial, channels: Sequence[TrueChannel], rng: np.random.Gen
         tally.count("clock within 0.2 s", true=abs(off) <= CLOCK_S)
         if abs(off) > CLOCK_S:
             tally.wrong.append(
-                f"{trial.seed} clock {_label(channel)} off by {off:.2f} s, said +-{result.clock_unsure_s:.2f}, spread {spread:.1f}"
+                f"{trial.seed} clock {_label(channel)} off by {off:.2f} s, said +-{result.clock_unsure_s:.2f}, "
+                f"spread {spread:.1f}"
             )
         return
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _SHORTEST: Final = 5  # bits; a reading is no state
 _LONGEST: Final = 32
 _NARROW: Final = 16  # bits that are searched in 16-bit numbers
-_MISSES: Final = 0.1  # readings that may be wrong altogether, of all
+_MISSES: Final = 0.17  # readings that may be wrong altogether, of all: one of six
 _RESTLESS: Final = 0.12  # mean step from one payload to the next, of the range, above which a field is no number
 _STEPS: Final = 12.0  # ... but for steps of so many tolerances
 _STEPS_OF_RANGE: Final = 0.3  # ... and of so much of the range of the readings
@@ -248,7 +248,8 @@ def _joined(rows: Sequence[ByteRows], one: Target, found: list[NDArray[np.int64]
         column[kept] for column in (order, shift, length, signed, which, row, room)
     )
     scale = np.array([s.scale for s in one.scales])[which]
-    offset = np.array([[s.offset_of(n) for n in range(1, _LONGEST + 1)] for s in one.scales])[which, length - 1]
+    offsets = np.array([[s.offset_of(n) for n in range(1, _LONGEST + 1)] for s in one.scales]).reshape(-1, _LONGEST)
+    offset = offsets[which, length - 1]
     return Candidates(order, row, shift, length, signed > 0, room, which, scale, offset)
 
 

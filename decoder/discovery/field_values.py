@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from decoder.discovery.field_search import Candidates
     from decoder.discovery.quick_parts import Part
 
-_OF_PERIOD: Final = 0.5  # between payloads: how long before it was sent a value may have been taken; common practice
+_OF_PERIOD: Final = 0.3  # between payloads: how long before it was sent a value may have been taken; common practice
 
 
 def cut(words: NDArray[np.uint64], candidates: Candidates) -> NDArray[np.float64]:

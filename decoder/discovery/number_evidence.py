@@ -21,20 +21,28 @@ if TYPE_CHECKING:
 # no source.
 _CARRIES: Final = 0.8
 _MOST_BYTES: Final = 6.0
-_RESTS: Final = -2.0  # log odds of a lowest bit that never moved while those above did
-_MOVES: Final = 6  # from which on that counts
+_RESTS: Final = -3.0  # log odds of a lowest bit that never moved while those above did
+_EACH_BIT: Final = -0.7  # ... and of each further one; of each that is 0 throughout a constant
 
 
 def carry_log_odds(upper: NDArray[np.int64], lowest: NDArray[np.int64]) -> float:
     """Give the log odds that a bit belongs below a number, from how both went in time."""
     step = np.diff(upper)
     up, down = step == 1, step == -1
-    if lowest.min() == lowest.max():
-        return _RESTS if int((up | down).sum()) >= _MOVES else 0.0
     before, after = lowest[:-1], lowest[1:]
     carried = int(((up & (before > after)) | (down & (before < after))).sum())
     against = int(((up & (before < after)) | (down & (before > after))).sum())
     return carried * float(np.log(2 * _CARRIES)) + against * float(np.log(2 * (1 - _CARRIES)))
+
+
+def rest_log_odds(raw: NDArray[np.int64]) -> float:
+    """Give the log odds that the lowest bits of a number never move, as they do where it begins too low."""
+    moving = int(np.bitwise_or.reduce(raw ^ raw[0]))
+    if not moving:
+        zeros = (int(raw[0]) & -int(raw[0])).bit_length() - 1
+        return _EACH_BIT * max(zeros, 0)
+    resting = (moving & -moving).bit_length() - 1
+    return _RESTS + _EACH_BIT * resting if resting else 0.0
 
 
 def big_endian_log_odds(parts: Sequence[Part]) -> float:

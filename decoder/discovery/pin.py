@@ -47,8 +47,9 @@ if TYPE_CHECKING:
 
 _EVERY_S: Final = 0.5  # between two moments of the grid
 _MOST_MOMENTS: Final = 256
-_MOST_WEIGHED: Final = 1200  # candidates of one label
-_NONE: Final = 0.1  # the chance that no field carries what was read; common practice, no source
+_MOST_WEIGHED: Final = 1000  # candidates of one label
+_MOST_FOR_CLOCK: Final = 200  # of those that tell of the clock
+_NONE: Final = 0.02  # the chance that no field carries what was read; common practice, no source
 
 
 def pin(
@@ -90,7 +91,8 @@ def pin(
         log_clock = together - together.max()
         best = first_look(rows, label, some, candidates, prior, moments_s, offsets_s, log_clock, _MOST_WEIGHED)
         kept[number], priors[number] = candidates.take(best), prior[best]
-        one = [label], [some], [kept[number]], [priors[number]]
+        few = np.arange(min(_MOST_FOR_CLOCK, len(best)))
+        one = [label], [some], [kept[number].take(few)], [priors[number][few]]
         together = together + _weighed(parts, rows, one, first_ns, offsets_s, COARSE_S / 2)[0].evidence()
         if progress is not None:
             progress((done + 1) / (len(labels) + 1))

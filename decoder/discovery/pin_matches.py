@@ -10,7 +10,7 @@ import numpy as np
 from decoder.bits import Field, Payloads, field_of_word
 from decoder.discovery.field_at import FieldAt
 from decoder.discovery.field_priors import usual_lengths
-from decoder.discovery.number_evidence import carry_log_odds
+from decoder.discovery.number_evidence import carry_log_odds, rest_log_odds
 from decoder.discovery.pin_next import next_reading
 from decoder.discovery.pinned import Match, Pinned
 
@@ -29,8 +29,10 @@ if TYPE_CHECKING:
     from decoder.discovery.reading_scales import Scale
 
 MOST_LISTED: Final = 50
+_HOPELESS: Final = 12.0  # log odds below the best beyond which nothing else is looked at
 _TIED: Final = 1 / 3  # of the best likelihood, from which on a match fits as well
 _MOST_COMPARED: Final = 500  # candidates whose whole series is looked at
+_CHANCE: Final = 2.0  # log odds that carries show by chance
 _STRANGE_BIT: Final = -2.0  # log odds of a field whose lowest bit seems to be another's
 _CONSTANT: Final = -1.2  # log odds of a field that never changed: measured ones mostly do
 _CUT: Final = 3.0  # ... and against one that seems to go on below its lowest bit
@@ -75,19 +77,20 @@ def _matches(capture: Capture, scales: Sequence[Scale], own: Weighed, clock: Clo
     log_post = np.logaddexp.reduce(own.log_joint + by_others, axis=1)
     none = own.none + np.logaddexp.reduce(by_others)
     best = np.argsort(-log_post, kind="stable")[:_MOST_COMPARED]
+    best = best[log_post[best] >= log_post[best[0]] - _HOPELESS]
     candidates, log_post = own.candidates.take(best), log_post[best]
     lengths = usual_lengths(candidates, scales)
     series = [_series(parts, rows, candidates, at) for at in range(len(best))]
     log_post = log_post + np.array([one.log_odds for one in series]) + _order_odds(candidates, lengths, big_odds)
     chance = np.exp(log_post - np.logaddexp.reduce(np.append(log_post, none)))
     at_offset = int(np.argmin(np.abs(clock.offsets_s - clock.offset_s)))
-    groups: dict[tuple[int, bytes], list[int]] = {}
+    groups: dict[tuple[int, bytes, float, float], list[int]] = {}
     for at, one in enumerate(series):
-        groups.setdefault((one.part, one.values), []).append(at)
+        scale = float(candidates.scale[at]), float(candidates.offset[at])
+        groups.setdefault((one.part, one.values, *scale), []).append(at)
     found: dict[tuple[FieldAt, float, float], Match] = {}
     for members in groups.values():
-        # of raw values that differ by a constant lowest bit, those without it are plainer
-        ordered = sorted(members, key=lambda at: (series[at].rests, -chance[at]))
+        ordered = sorted(members, key=lambda at: -chance[at])
         match, first = _match(parts, rows, candidates, ordered, lengths, chance, big_odds), ordered[0]
         match = replace(
             match,
@@ -113,8 +116,6 @@ def _match(
     first = members[0]
     fields = [_field_at(parts, rows, candidates, first, int(lengths[first]), big_odds)]
     for at in members:
-        if at != first and not _same_scale(candidates, first, at):
-            continue
         for length in (int(lengths[at]), *range(int(candidates.length[at]), int(candidates.room[at]) + 1)):
             field = _field_at(parts, rows, candidates, at, length, big_odds)
             if field not in fields:
@@ -129,23 +130,16 @@ def _match(
     )
 
 
-def _same_scale(candidates: Candidates, one: int, other: int) -> bool:
-    same = candidates.scale[one] == candidates.scale[other] and candidates.offset[one] == candidates.offset[other]
-    return bool(same)
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class _Series:
     """A candidate's series.
 
     part, values : which part, its values as bytes
-    rests : its lowest bit never changes
     log_odds : that its bits are those of one number of its quantity
     """
 
     part: int
     values: bytes
-    rests: bool
     log_odds: float
 
 
@@ -157,16 +151,17 @@ def _series(parts: Sequence[Part], rows: Sequence[ByteRows], candidates: Candida
     data = part.data[:: max(1, len(part.data) // _MOST_ROWS)]
     field = field_of_word(byte, shift, length, rows[order].byte_order, signed=bool(candidates.signed[at]))
     raw = Payloads(data).field(field).astype(np.int64)
-    odds = float(np.clip(carry_log_odds(raw >> 1, raw & 1), _STRANGE_BIT, 0.0))
+    odds = float(np.clip(carry_log_odds(raw >> 1, raw & 1) + _CHANCE, _STRANGE_BIT, 0.0))
     below = _bit_below(byte, shift, rows[order].byte_order)
     if 0 <= below < len(part.allowed) and part.allowed[below]:
-        odds -= float(np.clip(carry_log_odds(raw, Payloads(data).field(Field(below, 1)).astype(np.int64)), 0.0, _CUT))
+        bit = Payloads(data).field(Field(below, 1)).astype(np.int64)
+        odds -= float(np.clip(carry_log_odds(raw, bit) - _CHANCE, 0.0, _CUT))
     awake = raw[len(raw) // 8 :]
+    odds += rest_log_odds(awake)
     value = candidates.scale[at] * awake + candidates.offset[at]
     if bool((awake == awake[-1]).all()):
         odds += _CONSTANT
-    rests = bool(((awake ^ awake[-1]) & 1 == 0).all())
-    return _Series(number, np.round(value, 9).tobytes(), rests, odds)
+    return _Series(number, np.round(value, 9).tobytes(), odds)
 
 
 def _bit_below(byte: int, shift: int, byte_order: ByteOrder) -> int:

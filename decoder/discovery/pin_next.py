@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _MOMENTS: Final = 200
 _MOST: Final = 20  # matches that are told apart
-_LEFT: Final = 0.1  # of the best likelihood, from which on a match is still to be told apart
+_LEFT: Final = 1 / 3  # of the best likelihood, from which on a match is still to be told apart
 _AWAKE: Final = 0.125  # of the capture: before, a controller may say 'not available'
 _SETTLED: Final = 0.95
 _ENOUGH: Final = 3.0  # tolerances, beyond which two matches differ no more clearly

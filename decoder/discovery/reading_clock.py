@@ -22,15 +22,15 @@ if TYPE_CHECKING:
     from decoder.discovery.reading_scales import Scale
 
 REACH_S: Final = 15.0  # how far a meter's clock may be off
-COARSE_S: Final = 1.0
-_FINE_S: Final = 0.1
-_SURE: Final = 12.0  # log likelihood below the best at which an offset is left out
-_MOST_FINE: Final = 48
-_HAND_S: Final = 0.15  # how exactly a reading's time is noted; common practice, no source
+COARSE_S: Final = 0.5
+_FINE_S: Final = (0.1, 0.25)
+_SURE: Final = 9.0  # log likelihood below the best at which an offset is left out
+_MOST_FINE: Final = 24
+_HAND_S: Final = 0.07  # how exactly a reading's time is noted; common practice, no source
 _LOOKS: Final = 9  # readings that a first look takes
 _MOST_LOOKS: Final = 600_000  # candidates times offsets that it takes
 _CHUNK: Final = 1000  # candidates worked on at a time
-_BETWEEN: Final = 0.4  # of a usual step, by which a value may stray between two payloads
+_BETWEEN: Final = 0.3  # of a usual step, by which a value may stray between two payloads
 _FAR: Final = 4.0  # tolerances from which on it does not matter how far off a reading is
 
 
@@ -88,12 +88,12 @@ def first_look(
     log_clock: NDArray[np.float64],
     most: int,
 ) -> NDArray[np.intp]:
-    """Give the `most` candidates that may fit best at any offset, by a few readings on the grid of moments.
+    """Give the `most` candidates that may fit best at any offset, the best first, by a few readings on the grid.
 
     log_clock : what is known of the offsets so far
     """
-    if len(candidates) <= most:
-        return np.arange(len(candidates))
+    if not len(candidates):
+        return np.empty(0, np.intp)
     kept = np.flatnonzero(log_clock >= log_clock.max() - _SURE)
     offsets_s, log_clock = offsets_s[kept], log_clock[kept]
     room = max(most, _MOST_LOOKS // len(offsets_s))
@@ -109,7 +109,7 @@ def first_look(
             for some in np.split(tried, range(_CHUNK, len(tried), _CHUNK))
         ]
     )
-    return np.sort(tried[np.argsort(-(score + log_prior[tried]), kind="stable")[:most]])
+    return tried[np.argsort(-(score + log_prior[tried]), kind="stable")[:most]]
 
 
 def _misfit(
@@ -201,12 +201,13 @@ def fine_offsets(
 ) -> tuple[NDArray[np.float64], float]:
     """Give offsets to weigh in the end, and how far each reaches: finer ones where the coarse ones leave few."""
     kept = offsets_s[log_evidence >= log_evidence.max() - _SURE]
-    fine = np.unique(np.round(np.concatenate([kept + step for step in np.arange(-0.5, 0.51, _FINE_S) * COARSE_S]), 3))
-    if len(fine) <= _MOST_FINE:
-        return fine, _FINE_S / 2
-    if len(kept) * 2 <= _MOST_FINE:
-        return np.unique(np.concatenate([kept - COARSE_S / 4, kept + COARSE_S / 4])), COARSE_S / 4
-    return kept, COARSE_S / 2
+    for step_s in _FINE_S:
+        around = np.arange(-COARSE_S / 2, COARSE_S / 2 + 1e-6, step_s)
+        fine = np.unique(np.round((kept[:, None] + around).ravel(), 3))
+        if len(fine) <= _MOST_FINE:
+            return fine, step_s / 2
+    every = -(-len(kept) // _MOST_FINE)
+    return kept[::every], every * COARSE_S / 2
 
 
 def log_prior_of(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 _WRONG: Final = 0.01  # of readings; common practice, no source
 _TAIL: Final = 25.0  # standard deviations over which a wrong reading may lie
 _FAR: Final = 5.0  # standard deviations beyond which a reading is wrong altogether
-_LOOSE: Final = 2.5  # readings that a loose prediction is charged for
+_LOOSE: Final = 2.0  # readings that a loose prediction is charged for
 _ROUNDS: Final = 2
-_TRUST: Final = 0.5  # of the noise model: errors of readings in a row are not independent
+_TRUST: Final = 0.3  # of the noise model: errors of readings in a row are not independent
 
 
 @dataclass(frozen=True, eq=False, slots=True)
