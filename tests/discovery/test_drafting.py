@@ -11,15 +11,17 @@ from hypothesis import strategies as st
 from decoder.bits import Field
 from decoder.channels import decode
 from decoder.discovery.drafting import draft
-from decoder.discovery.field_at import FieldAt, StreamKey
+from decoder.discovery.field_at import FieldAt, StreamKey, key_of
 from decoder.discovery.meaning import Meaning
 from decoder.discovery.proposal import Carrier, Selector
+from decoder.discovery.streams import streams
 from decoder.errors import MapError, OutputError, SheetError
 from decoder.maps import load_map, load_sheet
 from decoder.maps.pack_sheet import Place
 from decoder.maps.quantities import QUANTITIES
 from decoder.maps.sheet_add import PackFacts
 from tests.building import capture, conversation
+from tests.channels.test_streams import broadcast
 from tests.strategies import fields
 
 PLAIN = StreamKey("can0", 0x310, False)
@@ -109,6 +111,15 @@ def test_drafted_channels_decode(paths):
     assert channels["Cell_1_02_V"].raw.tolist() == [0x7080 >> 3]
     assert channels["M_330_Alive"].raw.tolist() == [0]
     assert np.allclose(channels["Cell_017_V"].value, [3.6, 3.6])
+
+
+def test_a_drafted_parameter_group_decodes(paths):
+    rows = [row for at in range(5) for row in broadcast(at, bytes([at, 0x10 + at, *range(2, 12)]), pgn=0xFECA)]
+    frames = capture(rows)
+    (stream,) = streams(frames)
+    draft([Meaning(FieldAt(key_of(stream), Field(7, 16, "big")), name="Group_value")], paths[0])
+    channels = decode(frames, load_map(paths[0], strict=True))
+    assert channels["Group_value"].raw.tolist() == [at << 8 | 0x10 + at for at in range(5)]
 
 
 def test_drafting_again_adds_nothing_and_keeps_no_copy(paths):

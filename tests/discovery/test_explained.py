@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from decoder.discovery.explained import explained
 from decoder.discovery.streams import streams
 from tests.building import capture, conversation
+from tests.channels.test_streams import broadcast
 from tests.discovery.map_texts import PAGES, dbc
 from tests.strategies import fields
 
@@ -109,3 +110,22 @@ def test_answers_count_as_whole_messages_and_questions_not_at_all():
     topic = 'Topic M : 7|24@0+ (1,0) [0|0] ""'
     mapped = dbc(topic, 'A m6422788 : 31|8@0+ (1,0) [0|0] ""', can_id=0x6EA, length=11)
     assert of(frames, mapped).explained_bits == 3
+
+
+def test_long_parameter_groups_count_as_whole_messages():
+    rows = []
+    for at in range(6):
+        rows += broadcast(at, bytes([at, 0x11, 0x22, at & 1, 5, 6, 7, 8, 9, 10]), pgn=0xFF50, source=0xE5)
+    frames = capture(rows)
+    (one,) = of(frames, dbc(can_id=1)).streams
+    assert (one.key.carrier.pgn, one.key.can_id & 0xFF, one.changing_bits, one.explained_bits) == (0xFF50, 0xE5, 4, 0)
+    definition = 'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
+    number = 0x98FF50E5
+    more = f'{definition}BA_DEF_DEF_ "VFrameFormat" "StandardCAN";\nBA_ "VFrameFormat" BO_ {number} 3;\n'
+    mapped = dbc('A : 0|8@1+ (1,0) [0|0] ""', can_id=number, length=10, more=more)
+    (one,) = of(frames, mapped).streams
+    assert (one.messages, one.explained_bits) == (("Msg",), 3)
+    other = dbc(
+        'A : 0|8@1+ (1,0) [0|0] ""', can_id=number + 1, length=10, more=more.replace(str(number), str(number + 1))
+    )
+    assert of(frames, other).explained_bits == 0
