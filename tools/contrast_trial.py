@@ -5,8 +5,8 @@
 For each pack of `tools/packs` its marks are contrasted as noted, up to 2 s off, and with them moments at which nothing
 was done, one to three under a label of their own, away from all marks. Counted are the labels whose deed shows in a
 field of the capture: how often one of these fields comes first, among the first three, and with evidence above
-`STRONG`. Other fields that the deed truly moves (the lowest cell when a cell is loaded, flags that change with the
-contactors) are not right and not wrong. Wrong is a field with such evidence that nothing done moves: counted at marks
+`STRONG`. Other fields that follow from the deed (the lowest cell when a cell is loaded, limits that change with the
+contactors) are left out; flags that change at the same moment are not, though they may well follow from it. Wrong is a field with such evidence that nothing done moves: counted at marks
 of cells and sensors, and at the moments at which nothing was done.
 
 Seeds below 1000 are for development, those from there on for measuring: nobody looks into those packs.
@@ -44,12 +44,18 @@ STRONG: Final = 3.0
 NOTHING: Final = "nothing"
 AWAY_S: Final = 6.0  # moments at which nothing was done, from marks
 FIRST_S: Final = 3.0  # and from the ends of the capture
-# What a load on a cell or a warmed sensor moves beside the cell or sensor itself.
+# What a deed moves beside what it is done to.
+_LIMITS: Final = {"power limit", "current limit"}
 FOLLOWS: Final = {
     "load": {"lowest cell", "highest cell", "average cell", "spread of the cells", "number of the lowest cell",
              "number of the highest cell", "pack voltage", "link voltage", "module"},
     "warm": {"lowest temperature", "highest temperature", "average temperature"},
+    "contactors": {"supply voltage", "insulation resistance", "pack current", "drive", *_LIMITS},
+    "plug": set(),
+    "interlock": set(),
+    "charger": {"cell", "module", "lowest cell", "highest cell", "average cell", "pack voltage", "link voltage", "drive"},
 }  # fmt: skip
+_ALONE: Final = ("load", "warm")  # deeds with which no flags change
 
 
 def run(seed: int) -> Counter[str]:
@@ -69,8 +75,9 @@ def run(seed: int) -> Counter[str]:
         if not shown or not found.marks:
             continue
         for group in (kind, "once" if found.marks == 1 else "several times", "all"):
-            counts.update({f"{group}: {name}": count for name, count in _scored(found.changes, shown).items()})
-        if kind in FOLLOWS:
+            scored = _scored(_without_followers(found.changes, trial, shown, FOLLOWS[kind]), shown)
+            counts.update({f"{group}: {name}": count for name, count in scored.items()})
+        if kind in _ALONE:
             wrong = [change for change in strong if not _moved(change.at, trial, shown, FOLLOWS[kind])]
             counts["cells and sensors: labels"] += 1
             counts["cells and sensors: with a wrong field"] += bool(wrong)
@@ -88,6 +95,17 @@ def _scored(changes: Sequence[Change], shown: Sequence[TrueChannel]) -> dict[str
         "first three": int(first < 3),
         "strong": int(bool(right) and changes[first].log_likelihood_ratio > STRONG),
     }
+
+
+def _without_followers(
+    changes: Sequence[Change], trial: PackTrial, shown: Sequence[TrueChannel], follows: set[str]
+) -> list[Change]:
+    """Leave out what follows from the deed and is not where it was done."""
+    return [
+        change
+        for change in changes
+        if any(_same(change.at, one.at) for one in shown) or not _moved(change.at, trial, shown, follows)
+    ]
 
 
 def _moved(at: FieldAt, trial: PackTrial, shown: Sequence[TrueChannel], follows: set[str]) -> bool:

@@ -20,11 +20,11 @@ import numpy as np
 
 from decoder.discovery.carve import carve
 from decoder.discovery.contrast_fields import Table, gather
-from decoder.discovery.contrast_odds import OWN_RECORD, Usual, chances, usual_of, worth
+from decoder.discovery.contrast_odds import OWN_RECORD, Usual, chances, timing, usual_of, worth
 from decoder.discovery.contrast_seen import Direction, Seen, seen_of
 from decoder.discovery.contrast_siblings import beside_siblings
 from decoder.discovery.contrast_sizes import Form, flips_of, sizes_of
-from decoder.discovery.contrast_spans import OFF_S, RESPONDS_S, around, away
+from decoder.discovery.contrast_spans import OFF_S, around, away, width_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -145,41 +145,57 @@ def _of_numbers(
     gathered: Gathered, labels: Mapping[str, Sequence[float]], ends: tuple[float, float]
 ) -> Iterator[_Family]:
     """Give numbers by themselves and beside their siblings, steps and drifts."""
-    beside = beside_siblings(gathered.numbers)
-    for tables, share in ((gathered.numbers, 1 - _BESIDE_SHARE), (beside, _BESIDE_SHARE)):
-        fields = sum(len(one.fields) for one in tables)
-        for form, form_share in _FORM_SHARES.items():
-            found: defaultdict[tuple[bool, bool], list[Seen]] = defaultdict(list)
-            for table in tables:
-                quiet = _quiet(table, labels, ends, _GUARD_S)
-                for one in seen_of(sizes_of(table, form, quiet), table, labels, quiet):
-                    found[one.direction == "both", one.restless].append(one)
-            for (_, restless), seen in found.items():
-                usual = usual_of([one.away for one in seen], own_record=OWN_RECORD if restless else 0.0)
-                cost = _cost(fields, _FIELD_SHARE * share * form_share, seen)
-                yield _Family(tuple(seen), usual, cost)
+    groups = list(beside_siblings(gathered.numbers))
+    alone = _count(gathered.numbers)
+    beside = sum(map(_count, groups))
+    for form, share in _FORM_SHARES.items():
+        apart: dict[bool, list[Seen]] = {False: [], True: []}
+        for seen in _seen(gathered.numbers, form, labels, ends):
+            apart[seen.restless].append(seen)
+        for some in apart.values():
+            yield from _by_direction(some, alone, _FIELD_SHARE * (1 - _BESIDE_SHARE) * share, own_record=OWN_RECORD)
+        for group in groups:
+            some = list(_seen(group, form, labels, ends))
+            yield from _by_direction(some, beside, _FIELD_SHARE * _BESIDE_SHARE * share)
+
+
+def _count(tables: Sequence[Table]) -> int:
+    return sum(len(one.fields) for one in tables)
+
+
+def _seen(
+    tables: Sequence[Table], form: Form, labels: Mapping[str, Sequence[float]], ends: tuple[float, float]
+) -> Iterator[Seen]:
+    for table in tables:
+        quiet = _quiet(table, labels, ends, _GUARD_S)
+        yield from seen_of(sizes_of(table, form, quiet), table, labels, quiet)
+
+
+def _by_direction(
+    seen: Sequence[Seen], fields: int, share: float, *, dead: int = 0, own_record: float = 0.0
+) -> Iterator[_Family]:
+    """Give what is usual of changes up or down, and of changes either way.
+
+    fields : how many are looked at in all, `dead` of them never change
+    """
+    for both in (False, True):
+        some = tuple(one for one in seen if (one.direction == "both") == both)
+        if some:
+            spans = float(np.mean([len(one.away) for one in some])) * dead * (1 if both else 2)
+            usual = usual_of([one.away for one in some], resting=spans, own_record=own_record)
+            yield _Family(some, usual, math.log(fields / (share * _DIRECTION_SHARES[some[0].direction])))
 
 
 def _of_switches(
     gathered: Gathered, labels: Mapping[str, Sequence[float]], ends: tuple[float, float]
 ) -> Iterator[_Family]:
     """Give states, flags, and bits."""
-    found: defaultdict[bool, list[Seen]] = defaultdict(list)
+    seen: list[Seen] = []
     for table in gathered.switches:
         quiet = _quiet(table, labels, ends, 0.0)
-        for one in seen_of(flips_of(table), table, labels, quiet, silent=0.0):
-            found[one.direction == "both"].append(one)
-    fields = gathered.dead_bits + sum(len(one.fields) for one in gathered.switches)
-    for both, seen in found.items():
-        spans = float(np.mean([len(one.away) for one in seen])) * gathered.dead_bits * (1 if both else 2)
-        yield _Family(
-            tuple(seen), usual_of([one.away for one in seen], resting=spans), _cost(fields, 1 - _FIELD_SHARE, seen)
-        )
-
-
-def _cost(fields: int, share: float, seen: Sequence[Seen]) -> float:
-    """Give the logarithm of how many there are to look at, each as often as it is looked for."""
-    return math.log(fields / (share * _DIRECTION_SHARES[seen[0].direction]))
+        seen += seen_of(flips_of(table), table, labels, quiet, silent=0.0)
+    fields = gathered.dead_bits + _count(gathered.switches)
+    yield from _by_direction(seen, fields, 1 - _FIELD_SHARE, dead=gathered.dead_bits)
 
 
 def _quiet(
@@ -188,8 +204,7 @@ def _quiet(
     """Give the spans away from all marks."""
     spans = [np.empty((0, 2)), *(around(times, table.period_s) for times in labels.values())]
     first, last = max(ends[0], float(table.time_s[0])), min(ends[1], float(table.time_s[-1]))
-    width_s = 2 * OFF_S + RESPONDS_S + table.period_s
-    return away(first, last, np.concatenate(spans), width_s, guard_s)
+    return away(first, last, np.concatenate(spans), width_of(table.period_s), guard_s)
 
 
 def _changes(families: Sequence[_Family], label: str, times: Sequence[float]) -> tuple[Change, ...]:
@@ -207,9 +222,11 @@ def _changes_of(seen: Seen, family: _Family, label: str, times: Sequence[float])
     at = seen.at[label]
     chance = chances(family.usual, seen.away, at.size)
     heard = ~np.isnan(chance)
-    total = np.where(heard, worth(np.where(heard, chance, 1.0)), 0.0).sum(axis=0) - family.cost
     hit = heard & (chance < _SEEN)
     delay_s = at.moment_s - np.asarray(times)[:, None]
+    found = np.where(heard, worth(np.where(heard, chance, 1.0)), 0.0)
+    found += np.where(hit, timing(delay_s, seen.period_s, seen.width_s), 0.0)
+    total = found.sum(axis=0) - family.cost
     for column in np.flatnonzero((total >= LEAST) & hit.any(axis=0)).tolist():
         rows = hit[:, column]
         yield Change(

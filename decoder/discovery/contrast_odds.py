@@ -36,6 +36,8 @@ _BORNE: Final = 2.0  # power of the number of spans, that the least chance falls
 # without such a change, and of that by all fields, that its chance has at least.
 OWN_RECORD: Final = 3.0
 _SHARED: Final = 0.3
+_NOTED_S: Final = 1.2  # how far a person's marks are off, a standard deviation; common practice, no source
+_CHANGED: Final = 1.0  # usual size, below which nothing changed
 _LEAST_SIZE: Final = 1e-9
 
 
@@ -109,10 +111,20 @@ def chances(usual: Usual, away: Array, at_marks: Array) -> Array:
     own = (as_large + 0.5) / (spans + 1.0)
     known = np.maximum(by_all, own**usual.own_record * by_all**_SHARED) if usual.own_record else by_all
     chance = np.where(as_large > 0, np.maximum(own, by_all), known)
-    chance = np.where(at_marks > 0, chance, 1.0)
+    chance = np.where(at_marks >= _CHANGED, chance, 1.0)
     return np.where(np.isnan(at_marks), np.nan, chance)
 
 
 def worth(chance: Array) -> Array:
     """Give the logarithm of how much more likely what is seen is where something was done."""
     return np.log(_SHARPNESS) + (_SHARPNESS - 1) * np.log(chance)
+
+
+def timing(delay_s: Array, period_s: float, width_s: float) -> Array:
+    """Give the logarithm of how much likelier a delay is where a mark is behind a change, against any in the span.
+
+    Persons note most marks closer than the farthest they may be off, and what comes every `period_s` comes later.
+    """
+    spread_s = _NOTED_S + period_s / 2
+    off = (delay_s - period_s / 2) / spread_s
+    return np.log(width_s / (spread_s * np.sqrt(2 * np.pi))) - off**2 / 2

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from decoder.discovery.contrast_spans import around
+from decoder.discovery.contrast_sizes import largest_near
+from decoder.discovery.contrast_spans import around, width_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -27,6 +28,8 @@ _OTHER_WAY: Final[dict[Direction, Direction]] = {"up": "down", "down": "up", "bo
 _WAY_BACK_S: Final = 30.0  # after a mark, in which a change the other way is the way back
 _GOES_ON_S: Final = 10.0  # after a mark, in which a change the same way is still the same one
 _NO_MORE: Final = 1.5  # times the change at the mark, that what follows from it has at most
+_PEAK_S, _PEAK_PERIODS = 1.0, 1.5  # around a change, in which none is larger, whichever is more
+_PEAK_SHARE: Final = 0.7
 _UNUSUAL: Final = 2.0  # times a field's usual largest change in a span, that a change has from which something follows
 
 
@@ -51,6 +54,7 @@ class Seen:
     """The largest changes of fields of one table, in one direction.
 
     restless : their values always move
+    period_s, width_s : between two payloads, and of a span
     away : spans x fields, away from all marks; NaN where none counts
     at : for each label
     """
@@ -59,6 +63,8 @@ class Seen:
     form: Form
     direction: Direction
     restless: bool
+    period_s: float
+    width_s: float
     away: Array
     at: Mapping[str, Largest]
 
@@ -71,8 +77,11 @@ def seen_of(
     quiet : n x 2, the spans away from marks
     silent : what a span says in which no change could be told
     """
-    ways: dict[Direction, Array] = {"up": sizes.size, "down": -sizes.size, "both": np.abs(sizes.size)}
-    spans = {label: around(times, table.period_s) for label, times in labels.items()}
+    signed: dict[Direction, Array] = {"up": sizes.size, "down": -sizes.size, "both": np.abs(sizes.size)}
+    period_s = table.period_s
+    reach_s = max(_PEAK_S, _PEAK_PERIODS * period_s)
+    ways = {way: _peaks(size, sizes.moment_s, reach_s) for way, size in signed.items()}
+    spans = {label: around(times, period_s) for label, times in labels.items()}
     away = {way: _largest(size, sizes.moment_s, quiet, silent) for way, size in ways.items()}
     at = {
         way: {label: _largest_at(size, sizes, some, table, silent) for label, some in spans.items()}
@@ -85,7 +94,17 @@ def seen_of(
             if len(columns):
                 fields = tuple(table.fields[column] for column in columns.tolist())
                 some_at = {label: largest.of(columns) for label, largest in at[way].items()}
-                yield Seen(fields, sizes.form, way, restless, kept[:, columns], some_at)
+                yield Seen(fields, sizes.form, way, restless, period_s, width_of(period_s), kept[:, columns], some_at)
+
+
+def _peaks(size: Array, moment_s: Array, reach_s: float) -> Array:
+    """Keep a change where it is about the largest near by: means over time begin to move before a step is there."""
+    if len(moment_s) < 2:
+        return size
+    filled = np.where(np.isnan(size), -np.inf, size)
+    return np.where(
+        filled >= _PEAK_SHARE * largest_near(filled, moment_s, reach_s), size, np.where(np.isnan(size), np.nan, 0.0)
+    )
 
 
 def _without_what_follows(

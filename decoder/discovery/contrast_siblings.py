@@ -38,23 +38,25 @@ class _Column:
     usual: float
 
 
-def beside_siblings(tables: Sequence[Table]) -> tuple[Table, ...]:
-    """Give the numbers that have siblings, less what these have in common."""
-    kept: dict[int, list[tuple[int, NDArray[np.float64]]]] = {}
+def beside_siblings(tables: Sequence[Table]) -> Iterator[tuple[Table, ...]]:
+    """Give the numbers that have siblings, less what these have in common, group by group."""
     for members in _siblings(tables):
         moments, common = _common(tables, members)
-        for one in members:
-            table = tables[one.table]
-            values = table.values[:, one.column]
-            kept.setdefault(one.table, []).append(
-                (one.column, values - _followed(values, np.interp(table.time_s, moments, common)))
-            )
-    result = []
-    for number, columns in sorted(kept.items()):
-        fields = tuple(tables[number].fields[column] for column, _ in columns)
-        values = np.column_stack([values for _, values in columns])
-        result.append(Table(fields, tables[number].time_s, values))
-    return tuple(result)
+        group = []
+        for number, columns in _by_table(members).items():
+            table = tables[number]
+            shared = np.interp(table.time_s, moments, common)
+            values = [table.values[:, column] - _followed(table.values[:, column], shared) for column in columns]
+            fields = tuple(table.fields[column] for column in columns)
+            group.append(Table(fields, table.time_s, np.column_stack(values)))
+        yield tuple(group)
+
+
+def _by_table(members: Sequence[_Column]) -> dict[int, list[int]]:
+    columns: dict[int, list[int]] = {}
+    for one in members:
+        columns.setdefault(one.table, []).append(one.column)
+    return columns
 
 
 def _siblings(tables: Sequence[Table]) -> Iterator[list[_Column]]:

@@ -29,7 +29,7 @@ _DRIFT_PAYLOADS: Final = 3  # on each side
 _LEAST_SPREAD: Final = 1e-6  # of times (s²), below which there is no slope
 _MOMENT_S: Final = 0.1  # between the moments that are looked at, at least
 _LEAST_STEPS: Final = 0.5  # of the raw value: a usual change is not taken for smaller
-_MAD: Final = 1.4826  # of normal noise, to its standard deviation
+_OF_NORMAL: Final = {0.25: 0.3186, 0.5: 0.6745}  # shares of normal noise that are within so many standard deviations
 _FEWEST_QUIET: Final = 20  # moments away from marks that tell what is usual
 
 
@@ -94,13 +94,17 @@ def _inside(moments: Array, spans: Array) -> NDArray[np.bool_]:
 
 
 def _usual(raw: Array, still: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Give the middle of each field's changes and how far they usually are from it: a steady trend is no change."""
-    told = raw[still] if still.sum() >= _FEWEST_QUIET else raw
+    """Give the middle of each field's changes and how far they usually are from it: a steady trend is no change.
+
+    Where little lies away from marks, all moments tell it, the calmest quarter of them: what was done may last.
+    """
+    few = still.sum() < _FEWEST_QUIET
+    told, share = (raw, 0.25) if few else (raw[still], 0.5)
     known = np.isfinite(told).any(axis=0) if len(told) else np.zeros(raw.shape[1], np.bool_)
     middle, usual = np.zeros(raw.shape[1]), np.zeros(raw.shape[1])
     if known.any():
         middle[known] = np.nanmedian(told[:, known], axis=0)
-        usual[known] = _MAD * np.nanmedian(np.abs(told[:, known] - middle[known]), axis=0)
+        usual[known] = np.nanquantile(np.abs(told[:, known] - middle[known]), share, axis=0) / _OF_NORMAL[share]
     return middle, usual
 
 
@@ -125,7 +129,7 @@ def _bends(table: Table, moments: Array, width_s: float) -> tuple[Array, NDArray
     begin, at, end = (np.searchsorted(table.time_s, moments + shift) for shift in (-width_s, 0.0, width_s))
     before, after = (_Line.through(running, *ends) for ends in ((begin, at), (at, end)))
     whole = _Line.through(running, begin, end).spread
-    steps = _largest_near(whole - before.spread - after.spread, moments, width_s / 2)
+    steps = largest_near(whole - before.spread - after.spread, moments, width_s / 2)
     bent = whole - before.left - after.left > steps
     known = _whole(table, moments, width_s)[:, None] & (np.minimum(before.count, after.count) >= _DRIFT_PAYLOADS)
     return np.where(known, after.slope - before.slope, np.nan), bent
@@ -151,7 +155,7 @@ class _Line:
         return cls(count, both / along, spread, np.maximum(spread - both**2 / along, 0.0))
 
 
-def _largest_near(columns: Array, moments: Array, reach_s: float) -> Array:
+def largest_near(columns: Array, moments: Array, reach_s: float) -> Array:
     """Give the largest of each column within `reach_s` of each moment, by steps that double."""
     apart_s = float(np.median(np.diff(moments))) if len(moments) > 1 else 1.0
     left = min(int(reach_s / max(apart_s, 1e-3)), len(moments) - 1)

@@ -21,6 +21,11 @@ RESPONDS_S: Final = 0.5  # that the pack and its controller take until something
 _LEAST_SHARE: Final = 0.5  # of a span's width, that a gap between marks must have to be one
 
 
+def width_of(period_s: float) -> float:
+    """Give how wide a span is, of what comes every `period_s`."""
+    return 2 * OFF_S + RESPONDS_S + period_s
+
+
 def around(marks_s: Sequence[float], period_s: float) -> Array:
     """Give the spans, n x 2, in which a change at each mark of one label would show in what comes every `period_s`.
 
