@@ -83,10 +83,17 @@ def messages_of(
                 continue
             signals.append(signal)
             by_id[id(signal)] = one, name
-        length = max([(lengths or {}).get(one.at.stream, 0) for one in own] + [CLASSIC_BYTES * (not lengths)])
+        length = max([(lengths or {}).get(one.at.stream, 0) for one in own] + [_least_bytes(carriage, lengths)])
         comment = f"Drafted from {printable(capture_name)}" if capture_name else ""
         messages.append(NewMessage(can_id, extended, maker.name, length, tuple(signals), carriage, comment))
     return Wanted(tuple(messages), by_id, tuple(refused))
+
+
+def _least_bytes(carriage: Carriage, lengths: Mapping[StreamKey, int] | None) -> int:
+    """Give the shortest length to state: a group that comes in packets is longer than a frame."""
+    if carriage == "j1939":
+        return CLASSIC_BYTES + 1
+    return 0 if lengths else CLASSIC_BYTES
 
 
 def _on_one_bus(meanings: Sequence[Meaning]) -> tuple[list[Meaning], dict[tuple[int, bool], str]]:
