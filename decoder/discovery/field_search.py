@@ -56,6 +56,11 @@ class Candidates:
     def __len__(self) -> int:
         return len(self.row)
 
+    def joined(self, other: Candidates) -> Candidates:
+        """Give these and others."""
+        pairs = ((getattr(self, name), getattr(other, name)) for name in self.__slots__)
+        return Candidates(*(np.concatenate(pair) for pair in pairs))
+
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Candidates:
         """Give some of them."""
         return Candidates(*(getattr(self, name)[rows] for name in self.__slots__))

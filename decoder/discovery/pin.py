@@ -6,6 +6,7 @@ label may have. What passes is weighed with the clock's offset, which is one for
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,6 +15,7 @@ from decoder.discovery.byte_rows import byte_rows
 from decoder.discovery.field_at import Sampled
 from decoder.discovery.field_priors import log_priors
 from decoder.discovery.field_search import Candidates, search, target
+from decoder.discovery.free_scales import free_candidates, may_be_fitted
 from decoder.discovery.number_evidence import big_endian_log_odds
 from decoder.discovery.pin_marks import mark_log_odds
 from decoder.discovery.pin_matches import MOST_LISTED, Capture, pinned_of
@@ -49,6 +51,7 @@ _EVERY_S: Final = 0.5  # between two moments of the grid
 _MOST_MOMENTS: Final = 256
 _MOST_WEIGHED: Final = 1000  # candidates of one label
 _MOST_FOR_CLOCK: Final = 200  # of those that tell of the clock
+_POOR: Final = 5.0  # log likelihood by which natural scales must explain readings better than none at all
 _NONE: Final = 0.02  # the chance that no field carries what was read; common practice, no source
 
 
@@ -78,53 +81,95 @@ def pin(
     last_s = (max(int(one.time_ns[-1]) for one in parts) - first_ns) / 1e9
     moments_s = _moments(labels, last_s)
     rows = byte_rows(parts, first_ns + (moments_s * 1e9).astype(np.int64))
-    scales = [scales_for(one) for one in labels]
-    found = search(rows, [target(one, some, moments_s, REACH_S) for one, some in zip(labels, scales, strict=True)])
-    offsets_s = np.arange(-REACH_S, REACH_S + COARSE_S / 2, COARSE_S)
-    together = log_prior_of(offsets_s)
-    kept: list[Candidates] = list(found)
-    priors: list[NDArray[np.float64]] = [np.empty(0) for _ in labels]
-    # labels with few candidates first: what they say of the clock helps to choose among many
-    for done, number in enumerate(sorted(range(len(labels)), key=lambda at: len(found[at]))):
-        label, some, candidates = labels[number], scales[number], found[number]
-        prior = log_priors(rows, candidates, some) + np.log1p(-_NONE)
-        log_clock = together - together.max()
-        best = first_look(rows, label, some, candidates, prior, moments_s, offsets_s, log_clock, _MOST_WEIGHED)
-        kept[number], priors[number] = candidates.take(best), prior[best]
-        few = np.arange(min(_MOST_FOR_CLOCK, len(best)))
-        one = [label], [some], [kept[number].take(few)], [priors[number][few]]
-        together = together + _weighed(parts, rows, one, first_ns, offsets_s, COARSE_S / 2)[0].evidence()
-        if progress is not None:
-            progress((done + 1) / (len(labels) + 1))
-    everything = labels, scales, kept, priors
-    fine_s, unsure_s = fine_offsets(offsets_s, together)
+    ground = _Ground(parts, rows, first_ns, moments_s, np.arange(-REACH_S, REACH_S + COARSE_S / 2, COARSE_S))
+    together, chosen = _chosen(ground, labels, progress)
+    fine_s, unsure_s = fine_offsets(ground.offsets_s, together)
     weighed = [
-        one.with_odds(mark_log_odds(parts, rows, one.candidates, label, marks, first_ns))
-        for one, label in zip(_weighed(parts, rows, everything, first_ns, fine_s, unsure_s), labels, strict=True)
+        ground.weigh(one, fine_s, unsure_s).with_odds(
+            mark_log_odds(parts, rows, one.candidates, one.label, marks, first_ns)
+        )
+        for one in chosen
     ]
     capture = Capture(parts, rows, big_endian_log_odds(parts), Sampled(found_streams), first_ns, last_s)
     clock = clock_of(fine_s, weighed)
     return tuple(
-        pinned_of(capture, label, some, one, clock, most)
-        for label, some, one in zip(labels, scales, weighed, strict=True)
+        pinned_of(capture, one.label, one.scales, own, clock, most) for one, own in zip(chosen, weighed, strict=True)
     )
 
 
-def _weighed(
-    parts: Sequence[Part],
-    rows: Sequence[ByteRows],
-    everything: tuple[
-        Sequence[LabelReadings], Sequence[Sequence[Scale]], Sequence[Candidates], Sequence[NDArray[np.float64]]
-    ],
-    first_ns: int,
-    offsets_s: NDArray[np.float64],
-    unsure_s: float,
-) -> list[Weighed]:
-    """Weigh the candidates of all labels at each clock offset."""
-    return [
-        weigh(parts, rows, label, some, candidates, prior, float(np.log(_NONE)), first_ns, offsets_s, unsure_s)
-        for label, some, candidates, prior in zip(*everything, strict=True)
-    ]
+@dataclass(frozen=True, eq=False, slots=True)
+class _Chosen:
+    """One label with the candidates that are weighed, the best first, their scales and log priors."""
+
+    label: LabelReadings
+    scales: list[Scale]
+    candidates: Candidates
+    log_prior: NDArray[np.float64]
+
+    def first(self, most: int) -> _Chosen:
+        """Give the same with the best few candidates."""
+        few = np.arange(min(most, len(self.candidates)))
+        return replace(self, candidates=self.candidates.take(few), log_prior=self.log_prior[few])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Ground:
+    """What is searched: parts with their bytes at moments (s), and the clock offsets (s) that are tried first."""
+
+    parts: Sequence[Part]
+    rows: Sequence[ByteRows]
+    first_ns: int
+    moments_s: NDArray[np.float64]
+    offsets_s: NDArray[np.float64]
+
+    def weigh(self, one: _Chosen, offsets_s: NDArray[np.float64], unsure_s: float) -> Weighed:
+        """Weigh the candidates of a label at each clock offset."""
+        none = float(np.log(_NONE))
+        known = one.label, one.scales, one.candidates, one.log_prior
+        return weigh(self.parts, self.rows, *known, none, self.first_ns, offsets_s, unsure_s)
+
+    def choose(
+        self, label: LabelReadings, scales: list[Scale], found: Candidates, log_clock: NDArray[np.float64]
+    ) -> _Chosen:
+        """Choose the candidates that are worth weighing."""
+        prior = log_priors(self.rows, found, scales) + np.log1p(-_NONE)
+        known = label, scales, found, prior, self.moments_s, self.offsets_s, log_clock
+        best = first_look(self.rows, *known, _MOST_WEIGHED)
+        return _Chosen(label, scales, found.take(best), prior[best])
+
+
+def _chosen(
+    ground: _Ground, labels: Sequence[LabelReadings], progress: Callable[[float], None] | None
+) -> tuple[NDArray[np.float64], list[_Chosen]]:
+    """Choose candidates for all labels; beside them, what they say of the clock (log weight of each offset)."""
+    scales = [scales_for(one) for one in labels]
+    targets = [target(one, some, ground.moments_s, REACH_S) for one, some in zip(labels, scales, strict=True)]
+    found = search(ground.rows, targets)
+    together = log_prior_of(ground.offsets_s)
+    chosen: dict[int, _Chosen] = {}
+    # labels with few candidates first: what they say of the clock helps to choose among many
+    for done, number in enumerate(sorted(range(len(labels)), key=lambda at: len(found[at]))):
+        one = ground.choose(labels[number], scales[number], found[number], together)
+        own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, COARSE_S / 2)
+        if may_be_fitted(one.label) and own.none > (own.evidence() + together).max() - together.max() - _POOR:
+            one = _with_fitted(ground, one, together)
+            own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, COARSE_S / 2)
+        chosen[number] = one
+        together = together + own.evidence()
+        if progress is not None:
+            progress((done + 1) / (len(labels) + 1))
+    return together, [chosen[number] for number in range(len(labels))]
+
+
+def _with_fitted(ground: _Ground, one: _Chosen, log_clock: NDArray[np.float64]) -> _Chosen:
+    """Add fields whose scale is fitted, where no natural one explains the readings."""
+    likely = ground.offsets_s[log_clock >= log_clock.max() - _POOR * 2]
+    found, scales = free_candidates(ground.rows, one.label, ground.moments_s, likely, len(one.scales))
+    if not len(found):
+        return one
+    every = one.scales + scales
+    prior = log_priors(ground.rows, found, every) + np.log1p(-_NONE)
+    return _Chosen(one.label, every, found.joined(one.candidates), np.concatenate([prior, one.log_prior]))
 
 
 def _moments(labels: Sequence[LabelReadings], last_s: float) -> NDArray[np.float64]:

@@ -95,7 +95,7 @@ def _matches(capture: Capture, scales: Sequence[Scale], own: Weighed, clock: Clo
         match = replace(
             match,
             residual=float(own.residual[best[first], at_offset]),
-            quantity=scales[candidates.which[first]].quantity,
+            quantity=scales[candidates.which[first]].quantity if not scales[candidates.which[first]].fitted else None,
         )
         key = match.at, match.scale, match.offset
         if key not in found or found[key].likelihood < match.likelihood:

@@ -21,7 +21,11 @@ _NEGATIVE: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """One row: value = scale x raw + offset; `share` is the belief in it before anything was searched."""
+    """One row: value = scale x raw + offset.
+
+    share : the belief in it before anything was searched
+    fitted : it is none of the natural ones
+    """
 
     quantity: str
     scale: float
@@ -30,6 +34,7 @@ class Scale:
     bits: tuple[int, int]
     half_range: bool
     signed: bool
+    fitted: bool = False
 
     def offset_of(self, length: int) -> float:
         """Give the offset for a field of `length` bits."""
