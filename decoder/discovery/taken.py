@@ -129,7 +129,7 @@ def _array(entry: Mapping[str, Any]) -> ArrayClaim:
     if not members:
         raise ValueError("it has no members")
     return ArrayClaim(
-        _quantity(entry["quantity"]) or "",
+        _claimed(entry["quantity"]),
         str(entry["unit"]),
         _number(entry["scale"]),
         _number(entry["offset"]),
@@ -142,7 +142,7 @@ def _array(entry: Mapping[str, Any]) -> ArrayClaim:
 def _channel(entry: Mapping[str, Any]) -> ChannelClaim:
     return ChannelClaim(
         _at(entry),
-        _quantity(entry["quantity"]) or "",
+        _claimed(entry["quantity"]),
         str(entry["unit"]),
         _number(entry["scale"]),
         _number(entry["offset"]),
@@ -198,6 +198,13 @@ def _quantity(name: object) -> str | None:
     if name is not None and name not in _QUANTITIES:
         raise ValueError(f"'{printable(str(name), 40)}' is no quantity")
     return None if name is None else str(name)
+
+
+def _claimed(name: object) -> str:
+    quantity = _quantity(name)
+    if quantity is None:
+        raise ValueError("it claims no quantity")
+    return quantity
 
 
 def _place(entry: Mapping[str, Any] | None) -> Place:

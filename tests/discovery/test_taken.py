@@ -7,11 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decoder.bits import Field
+from decoder.discovery.accepting import accepted
+from decoder.discovery.drafting import draft
 from decoder.discovery.field_at import FieldAt, StreamKey, to_record
 from decoder.discovery.inference import ArrayClaim, ChannelClaim, Evidence, Inference, Member, as_record
 from decoder.discovery.proposal import Carrier, Selector
 from decoder.discovery.taken import take
 from decoder.errors import UsageError
+from decoder.maps import load_map
 from decoder.maps.pack_sheet import Place
 
 AT = FieldAt(
@@ -97,6 +100,7 @@ def changed(keys, value):
     ("keys", "value"),
     [
         (("channels", 0, "quantity"), "pack volts"),
+        (("channels", 0, "quantity"), 0),
         (("channels", 0, "likelihood"), 1.5),
         (("channels", 0, "scale"), "much"),
         (("channels", 0, "scale"), True),
@@ -142,7 +146,7 @@ JSON = st.recursive(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(st.data())
 def test_any_value_anywhere_is_read_or_refused(tmp_path_factory, data):
     whole = data.draw(st.sampled_from([as_record(INFERENCE), PIN, CARVE]))
@@ -157,6 +161,10 @@ def test_any_value_anywhere_is_read_or_refused(tmp_path_factory, data):
     holder[key] = data.draw(JSON)
     folder = tmp_path_factory.mktemp("taken")
     try:
-        take([written(folder, whole)])
+        found = take([written(folder, whole)])
     except UsageError as error:
         assert str(error)
+        return
+    drafted = draft(accepted(found, at_least=0).meanings, folder / "a.dbc", folder / "a.toml", "a.log")
+    if drafted.map_lines:
+        assert load_map(folder / "a.dbc", strict=True)
