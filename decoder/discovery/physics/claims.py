@@ -36,6 +36,7 @@ def claims_of(findings: Findings, sampled: Sampled) -> Inference:
     """Choose claims, the likeliest first, so that no two share a bit."""
     arrays = [made for one in findings.rows if (made := _array(one, findings)) is not None]
     channels = [*_voltages(findings), *_currents(findings), *_charges(findings), *_extremes(findings)]
+    channels += _switches(findings)
     occupied = Occupied(sampled)
     told_arrays: list[ArrayClaim] = []
     told: list[ChannelClaim] = []
@@ -212,4 +213,12 @@ def _extremes(findings: Findings) -> Iterator[ChannelClaim]:
             Place(),
             corrected(quantity, odds * findings.rows[one.row].chances[0]),
             words.of_extreme(one, quantity),
+        )
+
+
+def _switches(findings: Findings) -> Iterator[ChannelClaim]:
+    for one in findings.switches:
+        odds = 1 / (1 + float(np.exp(-one.weight)))
+        yield ChannelClaim(
+            one.at, "contactor", "", 1.0, 0.0, Place(), corrected("contactor", odds), words.of_switch(one)
         )

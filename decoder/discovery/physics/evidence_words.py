@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from decoder.discovery.physics.currents import CurrentLike, CurrentMeaning
     from decoder.discovery.physics.extremes import Extreme
     from decoder.discovery.physics.like_fields import LikeFields
+    from decoder.discovery.physics.states import Switch
     from decoder.discovery.physics.voltages import Match
     from decoder.discovery.physics.weighing import Findings, Weighed
 
@@ -155,5 +156,17 @@ def of_extreme(one: Extreme, quantity: str) -> tuple[Evidence, ...]:
                 "correlation": "untold" if np.isnan(one.correlation) else round(one.correlation, 4),
             },
             f"always the {one.which} of the array of {quantity}, off by {one.off:.2g} {unit}; no place of its own",
+        ),
+    )
+
+
+def of_switch(one: Switch) -> tuple[Evidence, ...]:
+    """Give what speaks for a contactor bit."""
+    when = "after" if one.delay_s >= 0 else "before"
+    return (
+        Evidence(
+            "switches with the link's voltage",
+            {"delay_s": round(one.delay_s, 3), "changes": one.changes},
+            f"goes to 1 {abs(one.delay_s):.2f} s {when} the link's voltage begins to rise; {one.changes} changes",
         ),
     )

@@ -7,7 +7,7 @@ worth is corrected by counted trials (`likelihoods.py`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -28,6 +28,7 @@ from decoder.discovery.physics.extremes import Extreme, extremes_of
 from decoder.discovery.physics.like_fields import like_fields
 from decoder.discovery.physics.picking import Occupied, picked
 from decoder.discovery.physics.singles import Single, singles_of
+from decoder.discovery.physics.states import Switch, rise_of, switches_of
 from decoder.discovery.physics.voltages import Match, matches_of, sums_of
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Findings:
     currents: tuple[tuple[CurrentLike, CurrentMeaning, tuple[CurrentMeaning, ...]], ...] = ()
     charges: tuple[ChargeLike, ...] = ()
     extremes: tuple[Extreme, ...] = ()
-    singles: tuple[Single, ...] = field(default=())
+    switches: tuple[Switch, ...] = ()
 
 
 def weigh(carvings: Sequence[Carving], sampled: Sampled, progress: Callable[[float], None] | None = None) -> Findings:
@@ -92,7 +93,9 @@ def weigh(carvings: Sequence[Carving], sampled: Sampled, progress: Callable[[flo
     matches = matches_of(sums, singles)
     tell(0.8)
     weighed = [_weighed(number, found, meanings, matches) for number in range(len(found))]
-    return _with_singles(weighed, matches, singles)
+    findings = _with_singles(weighed, matches, singles)
+    tell(1.0)
+    return replace(findings, switches=_switches(findings, carvings, sampled))
 
 
 def _chances(row: LikeFields, weights: Sequence[float]) -> list[float]:
@@ -175,7 +178,14 @@ def _with_singles(weighed: list[Weighed], matches: Sequence[Match], singles: Seq
         like, meaning, _ = currents[0]
         flow = (like.single.track.time_s, discharging(like, meaning))
     charges = charge_like(singles, cell_v, flow)
-    return Findings(tuple(weighed), tuple(voltages), tuple(currents), tuple(charges), tuple(extremes), tuple(singles))
+    return Findings(tuple(weighed), tuple(voltages), tuple(currents), tuple(charges), tuple(extremes))
+
+
+def _switches(findings: Findings, carvings: Sequence[Carving], sampled: Sampled) -> tuple[Switch, ...]:
+    """Give the states that switch with the link, where it is known and rises."""
+    links = sorted((one for one in findings.voltages if one.link), key=lambda one: -one.weight)
+    rise_s = rise_of(links[0]) if links else None
+    return () if rise_s is None else tuple(switches_of(carvings, sampled, rise_s))
 
 
 def _currents(
