@@ -30,6 +30,7 @@ what infer, pin and carve wrote with --json counts instead; take entries out of 
 _UNSEEN_WIDTH = 80
 _MOST_LEFT_OUT = 20
 _MOST_CELLS = 1000
+_DIGITS = 6
 _MOST_NAMES = 4
 
 
@@ -62,7 +63,10 @@ def add(verbs: Verbs) -> None:
         help="take what is at least so likely, 0 to 1 (default 0.9)",
     )
     verb.add_argument(
-        "--cells-per-module", type=_cells, metavar="N", help="cells in each module, where you know; else readings tell"
+        "--cells-per-module",
+        type=_cells,
+        metavar="N",
+        help="cells in each module, such as 14, or 14,14,12 module by module; without it readings tell",
     )
     verb.add_argument("--show", action="store_true", help="print the lines that would be added, and write nothing")
 
@@ -77,11 +81,17 @@ def _chance(text: str) -> float:
     return value
 
 
-def _cells(text: str) -> int:
-    digits = text.strip()
-    if not (digits.isascii() and digits.isdecimal() and 0 < int(digits) <= _MOST_CELLS):
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of cells")
-    return int(digits)
+def _cells(text: str) -> int | tuple[int, ...]:
+    """Read a number, or one for each module."""
+    numbers = []
+    for part in text.split(","):
+        digits = part.strip()
+        if not (digits.isascii() and digits.isdecimal() and len(digits) < _DIGITS and 0 < int(digits) <= _MOST_CELLS):
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is no number of cells, such as 14, or 14,14,12 module by module"
+            )
+        numbers.append(int(digits))
+    return numbers[0] if len(numbers) == 1 else tuple(numbers)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -83,7 +83,7 @@ def accepted(
     found: Found,
     at_least: float = 0.9,
     sampled: Sampled | None = None,
-    cells_per_module: int | None = None,
+    cells_per_module: int | tuple[int, ...] | None = None,
     sheet: PackSheet | None = None,
 ) -> Accepted:
     """Choose what is likely enough, and give it names and places.

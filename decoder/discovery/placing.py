@@ -92,7 +92,7 @@ def place_arrays(
     arrays: Sequence[ArrayClaim],
     pinned: Sequence[Pinned] = (),
     sampled: Sampled | None = None,
-    cells_per_module: int | None = None,
+    cells_per_module: int | tuple[int, ...] | None = None,
     sheet: PackSheet | None = None,
 ) -> Placing:
     """Give the places of all members of all arrays.
@@ -102,7 +102,7 @@ def place_arrays(
     arrays : their members in order; places that they have already stay
     pinned : labels of readings with the fields that they may belong to
     sampled : the capture, to see which arrays carry the same cells; without it none does
-    cells_per_module : where it is known
+    cells_per_module : where it is known, for all modules or module by module
     sheet : says it too, if it has it
     """
     cells = [at for at, one in enumerate(arrays) if one.quantity == "cell voltage"]
@@ -138,7 +138,9 @@ class _Settled:
     notes: tuple[str, ...] = ()
 
 
-def _settled(labels: Sequence[_Label], count: int, given: int | None, sheet: PackSheet | None) -> _Settled:
+def _settled(
+    labels: Sequence[_Label], count: int, given: int | tuple[int, ...] | None, sheet: PackSheet | None
+) -> _Settled:
     """Take the number that is given, else that of the sheet, else the one that labels speak for."""
     known = given if given is not None else sheet.cells_per_module if sheet is not None else None
     if known is not None or not count:
@@ -244,8 +246,8 @@ def _open(hypotheses: Sequence[tuple[int | None, float]], count: int) -> str:
         )
     if hypotheses[0][0] is None:
         return (
-            "the readings fit no one number of cells for all modules: write the number of each module into the pack "
-            "sheet, cells_per_module = [...]"
+            "the readings fit no one number of cells for all modules: say it module by module, "
+            "--cells-per-module 14,14,12 for example"
         )
     some = ", ".join(f"{cells or 'modules that differ'} ({chance:.0%})" for cells, chance in hypotheses[:_SHOWN])
     return f"cells per module are open, the readings fit several numbers: {some}; say --cells-per-module, or read more"
@@ -254,7 +256,7 @@ def _open(hypotheses: Sequence[tuple[int | None, float]], count: int) -> str:
 def _beyond(cells: int, known_to: int, count: int) -> str:
     return (
         f"up to cell {known_to} the readings fit {cells} cells per module, which do not fill a pack of {count} evenly: "
-        f"the cells behind it are only counted; read one of them, or write each module's number into the pack sheet"
+        f"the cells behind it are only counted; read one of them, or say --cells-per-module module by module"
     )
 
 
@@ -263,7 +265,7 @@ def _odd(known: int | tuple[int, ...] | None, count: int, sheet: PackSheet | Non
     if isinstance(known, int) and count and count % known:
         notes.append(f"{count} cells were found, which {known} cells per module do not divide evenly: some are missing")
     if isinstance(known, tuple) and count and sum(known) != count:
-        notes.append(f"{count} cells were found, and the pack sheet has {sum(known)}")
+        notes.append(f"{count} cells were found, and the modules are said to have {sum(known)}")
     if sheet is not None and sheet.cells_in_series is not None and count not in (0, sheet.cells_in_series):
         notes.append(f"{count} cells were found, and the pack sheet says {sheet.cells_in_series} in series")
     return tuple(notes)

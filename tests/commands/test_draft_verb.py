@@ -67,6 +67,14 @@ def test_results_become_a_map_and_a_sheet(log, paths, inferred, capsys):
     assert "What the map says fits the capture" in capsys.readouterr().out
 
 
+def test_modules_that_differ_are_said_one_by_one(log, paths, inferred, capsys):
+    drafted(capsys, log, "--map", paths[0], "--sheet", paths[1], "--take", inferred, "--cells-per-module", "1,3")
+    names = [s.name for m in load_map(paths[0]).messages for s in m.signals]
+    assert names[:4] == ["Cell_1_01_V", "Cell_2_01_V", "Cell_2_02_V", "Cell_2_03_V"]
+    sheet = load_sheet(paths[1])
+    assert (sheet.modules, sheet.cells_per_module) == (2, (1, 3))
+
+
 def test_show_prints_the_lines_and_writes_nothing(log, paths, inferred, tmp_path, capsys):
     before = sorted(one.name for one in tmp_path.iterdir())
     arguments = (log, "--map", paths[0], "--sheet", paths[1], "--take", inferred)
@@ -143,6 +151,7 @@ def test_file_names_are_shown_safely(paths, inferred, log, tmp_path, capsys):
         (["--take", "none.json"], "cannot be read"),
         (["--at-least", "2"], "no likelihood from 0 to 1"),
         (["--cells-per-module", "0"], "no number of cells"),
+        (["--cells-per-module", "2,x"], "no number of cells"),
         (["--take", "x", "--reading", "t=1 pack 3 V"], "do not go together"),
         (["--sheet", "none/a.toml", "--take", "TAKE"], "cannot write"),
         (["--map", "/dev/null/a.dbc", "--take", "TAKE"], "cannot"),
