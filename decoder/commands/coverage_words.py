@@ -20,7 +20,8 @@ _MOST_MISFITS: Final = 40
 _MOST_DIFFERENCES: Final = 100
 _MOST_NAMES: Final = 12
 _NAME: Final = 20
-_CHANNEL: Final = 24
+_CHANNEL: Final = 28
+_SHORT_CHANNEL: Final = 16
 _BITS_AT_LEAST: Final = 12
 
 
@@ -106,7 +107,10 @@ def difference_lines(found: MapDifference, maps: tuple[str, str], first_ns: int,
     )
     if found.differing:
         yield ""
-        yield from _difference_table(found.differing[:_MOST_DIFFERENCES], first_ns)
+        rows = found.differing[:_MOST_DIFFERENCES]
+        whole = _difference_table(rows, first_ns, _CHANNEL)
+        excess = max(map(len, whole)) - width
+        yield from whole if excess <= 0 else _difference_table(rows, first_ns, max(_CHANNEL - excess, _SHORT_CHANNEL))
         if len(found.differing) > _MOST_DIFFERENCES:
             yield f"and {len(found.differing) - _MOST_DIFFERENCES} more"
     for side, only in (("A", found.only_first), ("B", found.only_second)):
@@ -117,11 +121,11 @@ def difference_lines(found: MapDifference, maps: tuple[str, str], first_ns: int,
             yield from wrapped(f"only in {side}: {', '.join(names[:_MOST_NAMES])}{more}", width)
 
 
-def _difference_table(differing: Sequence[Difference], first_ns: int) -> Iterator[str]:
+def _difference_table(differing: Sequence[Difference], first_ns: int, room: int) -> list[str]:
     rows = [
         (
             f"{one.can_id:0{8 if one.extended else 3}X}",
-            _names(one),
+            _names(one, room),
             f"{one.differing:,}",
             clock(one.time_ns, first_ns) if one.time_ns is not None else "",
             f"{_value(one.value, one.unit)} / {_value(one.other_value, one.other_unit)}",
@@ -129,12 +133,22 @@ def _difference_table(differing: Sequence[Difference], first_ns: int) -> Iterato
         )
         for one in differing
     ]
-    yield from table(rows, ("id", "channel", "samples", "first", "A / B", "by"), ("id", "channel", "A / B", "by"))
+    return table(rows, ("id", "channel", "samples", "first", "A / B", "by"), ("id", "channel", "A / B", "by"))
 
 
-def _names(one: Difference) -> str:
-    first, second = (printable(name or "", _CHANNEL) for name in (one.channel, one.other))
-    return first if first == second else f"{printable(first, _CHANNEL // 2)} / {printable(second, _CHANNEL // 2)}"
+def _names(one: Difference, room: int) -> str:
+    first, second = (printable(name or "") for name in (one.channel, one.other))
+    if first == second:
+        return _shortened(first, room)
+    return f"{_shortened(first, room // 2)} / {_shortened(second, room // 2)}"
+
+
+def _shortened(name: str, room: int) -> str:
+    """Cut a name in its middle: its numbers stand at the end."""
+    if len(name) <= room:
+        return name
+    tail = room // 2
+    return f"{name[: room - tail - 1]}…{name[-tail:]}"
 
 
 def _value(value: float | None, unit: str) -> str:

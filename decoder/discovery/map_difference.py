@@ -161,9 +161,10 @@ def _how(one: Series, other: Series) -> str:
     """Say in which of what the maps state they differ."""
     mine, theirs = one.channel.signal, other.channel.signal
     said = []
-    if (mine.field.start, mine.field.length) != (theirs.field.start, theirs.field.length):
+    bits, their_bits = mine.field.bit_numbers(), theirs.field.bit_numbers()
+    if set(bits) != set(their_bits):
         said.append("bits")
-    if mine.field.byte_order != theirs.field.byte_order:
+    elif bits != their_bits:
         said.append("byte order")
     if (mine.field.signed, mine.is_float) != (theirs.field.signed, theirs.is_float):
         said.append("sign" if mine.is_float == theirs.is_float else "integer or float")
@@ -171,7 +172,7 @@ def _how(one: Series, other: Series) -> str:
         said.append("scale")
     if mine.offset != theirs.offset:
         said.append("offset")
-    if mine.page != theirs.page:
+    if (mine.page.values if mine.page else ()) != (theirs.page.values if theirs.page else ()):
         said.append("page")
     return ", ".join(said) or "not available"
 

@@ -57,7 +57,7 @@ def test_differences_are_those_of_bitstruct(mine, theirs, payloads):
         ('U : 7|16@0+ (0.5,0) [0|0] "V"', "scale", (350, 1750)),
         ('U : 7|16@0+ (0.1,1) [0|0] "V"', "offset", (350, 351)),
         ('U : 7|12@0+ (0.1,0) [0|0] "V"', "bits", (350, 21.8)),
-        ('U : 0|16@1+ (0.1,0) [0|0] "V"', "bits, byte order", (350, 4404.5)),
+        ('U : 0|16@1+ (0.1,0) [0|0] "V"', "byte order", (350, 4404.5)),
     ],
 )
 def test_what_differs_and_by_what(other, how, values):
