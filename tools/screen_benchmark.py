@@ -38,6 +38,21 @@ _KEYS = (
     ("back", "escape"),
     ("detail of a channel", "enter"),
     ("back", "escape"),
+    ("what is on the bus", "b"),
+    ("the bench", "o"),
+    ("a field of one's own", "a"),
+    ("its end moved", "right"),
+    ("its byte order", "o"),
+    ("its scale", "k"),
+    ("a field chosen", "up"),
+    ("undone", "u"),
+    ("done again", "U"),
+    ("the bits alone", "v"),
+    ("the channel alone", "v"),
+    ("all of it", "v"),
+    ("deleted", "d"),
+    ("back", "escape"),
+    ("back", "escape"),
 )
 
 
@@ -103,6 +118,7 @@ async def main() -> None:
     longest = _time_callbacks()
     app = CellgleanApp(session)
     async with app.run_test(size=_SIZE) as pilot:
+        await app.workers.wait_for_complete()
         await pilot.pause()
         for _ in range(_ROUNDS):
             for what, key in _KEYS:

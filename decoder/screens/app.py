@@ -13,6 +13,7 @@ from decoder.errors import CellgleanError, UsageError
 from decoder.judgement.notes import Note
 from decoder.printable import printable
 from decoder.screens.ask import AskLimits, AskNote, AskText
+from decoder.screens.bench_screen import BenchScreen
 from decoder.screens.cells_screen import CellsScreen
 from decoder.screens.desk import Desk
 from decoder.screens.detail_screen import DetailScreen
@@ -39,11 +40,15 @@ if TYPE_CHECKING:
 # Repaints a second while playing; nothing runs while paused.
 _REPAINTS: Final = 15
 _LEAP_S: Final = 10.0
+# Going through all objects for garbage holds up a key: it is done when no key came for so long, and else rarely.
+_IDLE_S: Final = 1.0
+_RARELY: Final = 1000
 _SCREENS: Final[dict[str, type[DeskScreen]]] = {
     "cells": CellsScreen,
     "findings": FindingsScreen,
     "exchanges": ExchangesScreen,
     "survey": SurveyScreen,
+    "bench": BenchScreen,
     "capture": CaptureScreen,
     "help": HelpScreen,
     "detail": DetailScreen,
@@ -87,11 +92,15 @@ class CellgleanApp(App[None]):
         self.desk = Desk.over(session)
         self._timer: Timer | None = None
         self._ticked = 0.0
+        self._thresholds = gc.get_threshold()
+        self._idle: Timer | None = None
 
     def on_mount(self) -> None:
         """Show the pages, and prepare figures of channels that are not on screen yet."""
         # What is loaded by now stays until the end: going through it for garbage would hold up a key now and then.
         gc.freeze()
+        self._thresholds = gc.get_threshold()
+        gc.set_threshold(*self._thresholds[:2], _RARELY)
         self.push_screen(PagesScreen(self.desk))
         self.session.on_change.append(self._changed)
         self.run_worker(self._prepare, thread=True, group="prepare")
@@ -99,6 +108,7 @@ class CellgleanApp(App[None]):
     def on_unmount(self) -> None:
         """Let go of the session."""
         gc.unfreeze()
+        gc.set_threshold(*self._thresholds)
         if self._changed in self.session.on_change:
             self.session.on_change.remove(self._changed)
 
@@ -113,11 +123,20 @@ class CellgleanApp(App[None]):
                 self.desk.extremes.of(series)
         if self.is_running:
             _ = self.session.wire
+        if self.is_running:
+            _ = self.session.bench
+            gc.freeze()
 
     def on_key(self, event: Key) -> None:
-        """Take the last message away with the next key."""
+        """Take the last message away with the next key; look for garbage when no key comes for a while."""
+        if self._idle is not None:
+            self._idle.stop()
+        self._idle = self.set_timer(_IDLE_S, self._collect)
         if isinstance(self.screen, DeskScreen) and event.key != "enter":
             self.screen.say("")
+
+    def _collect(self) -> None:
+        gc.collect()
 
     # Where to look
 

@@ -89,8 +89,9 @@ def _nothing(view: DeskView, width: int) -> list[Line]:
             text = "No channel is flagged. Press o to show all channels."
     elif not desk.channels.signal_map.messages:
         text = (
-            "No channel, because no signal map is open. Open the capture with --map FILE.dbc. Press i for what the"
-            " capture holds, x for questions and answers."
+            "No channel, because no signal map is open. Open the capture with --map FILE.dbc, or make a map: b: what is"
+            " on the bus, and from there the mapping bench. Press i for what the capture holds, x for questions and"
+            " answers."
         )
     else:
         text = (

@@ -14,12 +14,17 @@ from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, Final
 
-from decoder.channels.decoding import with_sheet
+from decoder.channels.decoding import decode, with_sheet
 from decoder.channels.streams import messages_of
+from decoder.discovery.streams import streams
 from decoder.discovery.survey import survey
+from decoder.discovery.workbench.bench import Bench, name_of
+from decoder.discovery.workbench.saving import drafted_words, save_to_map
+from decoder.discovery.workbench.work_file import WorkFile, work_path
 from decoder.errors import CellgleanError, OutputError
 from decoder.judgement import judge
 from decoder.judgement.notes import Note, save_notes
+from decoder.maps import load_map
 from decoder.maps.patterns import literal
 from decoder.maps.sheet_file import load_sheet, set_channel_limit
 from decoder.screens.plot import in_quantity_unit
@@ -126,6 +131,8 @@ class Session:
     _talk_lock: Lock = field(default_factory=Lock, repr=False)
     _wire: Wire | None = field(default=None, repr=False)
     _wire_lock: Lock = field(default_factory=Lock, repr=False)
+    _bench: tuple[Talk, Bench] | None = field(default=None, repr=False)
+    _bench_lock: Lock = field(default_factory=Lock, repr=False)
 
     @property
     def talk(self) -> Talk:
@@ -154,6 +161,32 @@ class Session:
     def wire_is_ready(self) -> bool:
         """Whether `wire` is there without waiting."""
         return self.talk_is_ready and self._wire is not None and self._wire.talk is self._talk
+
+    @property
+    def bench(self) -> Bench:
+        """The mapping bench, set up when first asked for; the work on it goes on where the capture grows."""
+        with self._bench_lock:
+            talk = self.talk
+            if self._bench is None or self._bench[0] is not talk:
+                self._bench = (talk, self._new_bench(talk))
+            return self._bench[1]
+
+    def _new_bench(self, talk: Talk) -> Bench:
+        found = streams(talk.frames, talk.transfers)
+        if self._bench is not None:
+            return self._bench[1].over(found, self.channels.signal_map)
+        path = None if self.capture_path in {None, "-"} else work_path(str(self.capture_path))
+        file = None if path is None else WorkFile(path)
+        bench = Bench(found, self.channels.signal_map, file, name_of(self.capture_path), show_vin=self.show_vin)
+        bench.open_file()
+        for key in bench.keys:
+            bench.unexplained(key)
+        return bench
+
+    @property
+    def bench_is_ready(self) -> bool:
+        """Whether `bench` is there without waiting."""
+        return self.talk_is_ready and self._bench is not None and self._bench[0] is self._talk
 
     def add_note(self, note: Note) -> str | None:
         """Keep a note and show it among the findings. Gives what went wrong with the file, ``None`` if nothing did."""
@@ -195,6 +228,28 @@ class Session:
                 self.sheet_path = path
         self._tell()
         return trouble
+
+    def save_map(self, path: Path) -> str:
+        """Write the work on the bench into a signal map, and show the capture by it; give what was done, in words.
+
+        Raises `CellgleanError` where a file cannot be read or written; the work is then as it was.
+        """
+        bench = self.bench
+        with self._lock:
+            sheet_path, trouble = self._writable_sheet()
+            lengths = {key: bench.width_of(key) for key in bench.keys}
+            work, drafted = save_to_map(bench.work, path, sheet_path, bench.capture, lengths)
+            bench.step(work)
+            said = drafted_words(drafted, path)
+            paths = [*(one for one in self.channels.signal_map.paths if one != str(path)), str(path)]
+            channels = decode(self.channels.frames, load_map(paths), load_sheet(sheet_path))
+            judgement = judge(channels, self.notes)
+            bench.use_map(channels.signal_map)
+            self.channels, self.judgement, self._wire = channels, judgement, None
+            if self._scratch is None:
+                self.sheet_path = sheet_path
+        self._tell()
+        return said if trouble is None else f"{said}; the pack sheet: {trouble}"
 
     def replace(self, channels: Channels, judgement: Judgement) -> None:
         """Show a newer state of a capture that is still being recorded."""

@@ -29,6 +29,7 @@ MARKS: Final = "·▁▂▃▄▅▆▇█"  # of a byte, by how many of its bit
 _RESTS, _CHANGES, _UNKNOWN = "·", "█", "?"
 _BYTE_COLUMNS: Final = 9  # eight bits and a space
 _PERIOD: Final = 7
+_WHOLE_RATE: Final = 100
 _LONGEST_TENTHS_MS: Final = 1e5  # from here on a time has no tenths
 _KILO: Final = 1000
 
@@ -44,6 +45,7 @@ class SurveyRow(NamedTuple):
     burst: str
     length: str
     bits: str
+    open: str
     marks: str
     transport: str
     message: str
@@ -57,8 +59,12 @@ def identifier_words(one: Identifier) -> str:
     return f"{one.can_id:0{8 if one.extended else 3}X}"
 
 
-def row_of(one: Identifier, messages: Sequence[Message], *, has_load: bool) -> SurveyRow:
-    """Write an identifier as a row; `messages` are those of the map that describe it."""
+def row_of(one: Identifier, messages: Sequence[Message], unexplained: float, *, has_load: bool) -> SurveyRow:
+    """Write an identifier as a row.
+
+    messages : those of the map that describe it
+    unexplained : changes of bits a second that nothing explains yet
+    """
     shortest, longest = min(one.lengths), max(one.lengths)
     return SurveyRow(
         bus=printable(one.bus, 12),
@@ -69,10 +75,16 @@ def row_of(one: Identifier, messages: Sequence[Message], *, has_load: bool) -> S
         burst=str(one.burst) if one.burst > 1 else "",
         length=str(shortest) if shortest == longest else f"{shortest}-{longest}",
         bits=str(one.changing_bits),
+        open=rate_per_s(unexplained),
         marks=change_marks(one),
         transport=one.transport or "",
         message=names_of(messages),
     )
+
+
+def rate_per_s(rate: float) -> str:
+    """Write how often something happens in a second; nothing where it never does."""
+    return "" if not rate else f"{rate:.1f}" if rate < _WHOLE_RATE else f"{rate:,.0f}"
 
 
 def names_of(messages: Sequence[Message]) -> str:
@@ -197,6 +209,14 @@ def first_channel(one: Identifier, messages: Sequence[Message], channels: Channe
 # All of them
 
 
+def unexplained_of(session: Session, number: int) -> float:
+    """Give how many changes of bits a second of an identifier's payloads nothing explains yet."""
+    wire, bench = session.wire, session.bench
+    one = wire.survey.identifiers[number]
+    keys = bench.of_identifier(one.bus, one.can_id, extended=one.extended)
+    return sum(bench.unexplained(key) for key in keys) / max(wire.survey.length_s, 1e-9)
+
+
 def load_parts(survey: Survey) -> list[list[str]]:
     """Write for each bus, part by part, its name, how many identifiers and frames it has, and its load."""
     counts = Counter(one.bus for one in survey.identifiers)
@@ -221,6 +241,7 @@ def rate_words(load: BusLoad) -> str:
     return f"{load.bit_rate / _KILO:g} kbit/s"
 
 
+UNEXPLAINED: Final = "unexplained movement"
 # What to sort by; ``None`` stands last, whichever way round. Periods that show as equal are equal.
 _SORT_KEYS: Final[dict[str, Callable[[Identifier], float | None]]] = {
     "identifier": lambda one: 0,  # noqa: ARG005  (they come by bus and number)
@@ -229,7 +250,9 @@ _SORT_KEYS: Final[dict[str, Callable[[Identifier], float | None]]] = {
     "changing bits": lambda one: one.changing_bits,
     "load": lambda one: one.load_percent,
 }
-SORTS: Final = tuple(_SORT_KEYS)
+SORTS: Final = (*_SORT_KEYS, UNEXPLAINED)
+# These are sorted with the largest first, before the order is turned round.
+_LARGEST_FIRST: Final = frozenset({UNEXPLAINED})
 
 
 @dataclass
@@ -259,6 +282,11 @@ class IdentifierList:
         """Sort by the next column."""
         self.sort = SORTS[(SORTS.index(self.sort) + 1) % len(SORTS)]
 
+    @property
+    def falling(self) -> bool:
+        """Whether the largest stands first."""
+        return self.downwards != (self.sort in _LARGEST_FIRST)
+
     def shown(self) -> list[int]:
         """Give the numbers of the identifiers that the search leaves, in the order of the rows."""
         return self._looked_up()[0]
@@ -266,7 +294,8 @@ class IdentifierList:
     def _looked_up(self) -> tuple[list[int], dict[int, int]]:
         """Give number by row, and row by number."""
         wire = self.session.wire
-        key = (wire, self.find, self.sort, self.downwards)
+        # The work on the bench explains more and more.
+        key = (wire, self.find, self.sort, self.downwards, self.session.bench.work.meanings)
         if self._shown is None or self._shown[0] != key:
             shown = self._ordered(wire)
             self._shown = (key, shown, {number: row for row, number in enumerate(shown)})
@@ -277,8 +306,11 @@ class IdentifierList:
         left = [number for number in range(len(wire.survey.identifiers)) if not sought or _holds(wire, number, sought)]
         if self.sort == "identifier":
             return left[::-1] if self.downwards else left
-        values = {number: _SORT_KEYS[self.sort](wire.survey.identifiers[number]) for number in left}
-        ordered = sorted(left, key=lambda number: values[number] or 0, reverse=self.downwards)
+        if self.sort == UNEXPLAINED:
+            values: dict[int, float | None] = {number: unexplained_of(self.session, number) for number in left}
+        else:
+            values = {number: _SORT_KEYS[self.sort](wire.survey.identifiers[number]) for number in left}
+        ordered = sorted(left, key=lambda number: values[number] or 0, reverse=self.falling)
         return sorted(ordered, key=lambda number: values[number] is None)
 
     def row(self) -> int:

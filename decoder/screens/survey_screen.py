@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual.binding import Binding
 
+from decoder.discovery.workbench.edits import show_stream
 from decoder.printable import printable
 from decoder.screens.ink import Line, Part, cell_len, line, wrapped
 from decoder.screens.list_lines import cells, in_full, part_shown
 from decoder.screens.list_screen import ListScreen, ListView
 from decoder.screens.survey_rows import (
     NO_IDENTIFIERS,
+    UNEXPLAINED,
     IdentifierList,
     SurveyRow,
     first_channel,
@@ -21,6 +23,7 @@ from decoder.screens.survey_rows import (
     load_parts,
     names_of,
     row_of,
+    unexplained_of,
 )
 from decoder.screens.table import gap_for
 
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
 _LOWEST: Final = 14  # below so many lines, only the list shows
 _TALL: Final = 30
 _WORD: Final = 8
-_RIGHT: Final = frozenset({"frames", "load", "burst", "length", "bits"})
+_RIGHT: Final = frozenset({"frames", "load", "burst", "length", "bits", "open"})
 _INKS: Final = {"identifier": "strong", "marks": "dim", "transport": "dim"}
 _TITLES: Final = {
     "bus": "bus",
@@ -46,6 +49,7 @@ _TITLES: Final = {
     "burst": "burst",
     "length": "bytes",
     "bits": "bits",
+    "open": "open/s",
     "marks": "changing",
     "transport": "transport",
     "message": "message",
@@ -56,6 +60,7 @@ _SORTED_COLUMNS: Final = {
     "period": "period",
     "changing bits": "bits",
     "load": "load",
+    UNEXPLAINED: "open",
 }
 _SHORT_MESSAGE: Final = 11
 _SHORT_MARKS: Final = 8
@@ -108,11 +113,13 @@ def column_widths(width: int, needs: Needs, sort: str = "") -> Mapping[str, int]
     room = width - 1 - sum(widths.values()) - gap * (sum(map(bool, widths.values())) - 1)
     wanted = (
         ("load", 7 if sort == "load" else 0),
+        ("open", 7 if sort == UNEXPLAINED else 0),
         ("message", min(max(needs.message, 7), _SHORT_MESSAGE) if needs.message else 0),
         ("length", 5),
         ("transport", needs.transport),
         ("burst", needs.burst),
         ("load", 0 if sort == "load" else 7),
+        ("open", 0 if sort == UNEXPLAINED else 7),
     )
     for field, least in wanted:
         if least and room >= least + gap:
@@ -193,7 +200,7 @@ class SurveyView(ListView):
     def lines_for(self, width: int, height: int) -> Sequence[Line]:
         """Make the lines that show; no other identifier is looked at."""
         session = self.desk.session
-        if not session.wire_is_ready:
+        if not (session.wire_is_ready and session.bench_is_ready):
             return [line(), line("  looking through all frames …")]
         number = self.listed.number
         if self.whole and number is not None:
@@ -219,12 +226,13 @@ class SurveyView(ListView):
         shown, row = listed.shown(), listed.row()
         widths = column_widths(width, self.needs, listed.sort)
         first = row // rows * rows
-        lines = [head_line(widths, width, listed.sort, downwards=listed.downwards)]
+        lines = [head_line(widths, width, listed.sort, downwards=listed.falling)]
         if not shown:
             lines.append(line("  No identifier fits. Press / to look for something else."))
         for at in range(first, min(first + rows, len(shown))):
             one, messages = wire.survey.identifiers[shown[at]], wire.messages[shown[at]]
-            words = row_of(one, messages, has_load=wire.survey.length_s > 0)
+            unexplained = unexplained_of(self.desk.session, shown[at])
+            words = row_of(one, messages, unexplained, has_load=wire.survey.length_s > 0)
             lines.append(Line(tuple(_parts(words, _INKS, widths, width, ">" if at == row else " ")), at == row))
         return lines + [line()] * (rows + 1 - len(lines))
 
@@ -255,6 +263,7 @@ class SurveyScreen(ListScreen):
     KEYS = (
         ("esc", "back"),
         ("↑↓", "choose"),
+        ("o", "map it"),
         ("enter", "its channel"),
         ("s", "sort"),
         ("/", "find"),
@@ -270,13 +279,16 @@ class SurveyScreen(ListScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "sort"),
         Binding("S", "reverse"),
+        Binding("o", "bench"),
     ]
     OWN_KEYS = (
         ("what is on the bus", ""),
         ("↑ ↓", "choose an identifier; home and end: the first, the last; ← → turn a page"),
-        ("enter", "the first channel that comes from it; escape there leads back"),
+        ("o", "open it on the mapping bench, where its fields are found, named and saved to a signal map"),
+        ("enter", "the first channel that comes from it, or the bench where none does; escape there leads back"),
         ("/", "find: only identifiers whose number, message, signals, bus or transport hold a text; escape: all again"),
-        ("s", "sort by identifier, frames, period, changing bits, load; S turns the order round"),
+        ("s", "sort by identifier, frames, period, changing bits, load, open; S turns the order round"),
+        ("open/s", "changes of bits a second that neither the signal map nor your work on the bench explains"),
         ("v", "the chosen one in full; ← → turn its pages, escape goes back to the list"),
         ("·▁▂▃▄▅▆▇█", "a mark a byte: from none to all eight of its bits change; ? where not all frames have the byte"),
         ("± jitter", "nine in ten times from frame to frame, or burst to burst, lie in a span of twice this"),
@@ -291,11 +303,13 @@ class SurveyScreen(ListScreen):
     @property
     def ready(self) -> bool:
         """Whether the capture is surveyed."""
-        return self.desk.session.wire_is_ready
+        session = self.desk.session
+        return session.wire_is_ready and session.bench_is_ready
 
     def prepare(self) -> None:
-        """Survey the capture."""
+        """Survey the capture, and what of it is unexplained."""
         _ = self.desk.session.wire
+        _ = self.desk.session.bench
 
     async def action_there(self) -> None:
         """Show the first channel that comes from the chosen identifier."""
@@ -306,10 +320,25 @@ class SurveyScreen(ListScreen):
         one = wire.survey.identifiers[number]
         name = first_channel(one, wire.messages[number], self.desk.channels)
         if name is None:
-            self.say(f"no channel comes from {identifier_words(one)}")
+            await self.action_bench()
             return
         self.desk.choose(name)
         await self.run_action("app.detail")
+
+    async def action_bench(self) -> None:
+        """Open the chosen identifier on the mapping bench."""
+        number = self.listed.number if self.ready else None
+        if number is None:
+            return
+        session = self.desk.session
+        one, bench = session.wire.survey.identifiers[number], session.bench
+        keys = bench.of_identifier(one.bus, one.can_id, extended=one.extended)
+        if not keys:
+            self.say(f"{identifier_words(one)} has no payload that could be mapped")
+            return
+        if bench.work.stream not in keys:
+            bench.look(show_stream(bench.work, max(keys, key=bench.unexplained)))
+        await self.run_action("app.open('bench')")
 
     def action_sort(self) -> None:
         """Sort by the next column."""

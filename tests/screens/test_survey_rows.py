@@ -2,19 +2,24 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from decoder.bits import Field
 from decoder.channels import decode
+from decoder.discovery.field_at import FieldAt
+from decoder.discovery.meaning import Meaning
 from decoder.discovery.survey import survey
+from decoder.discovery.workbench.edits import taken
 from decoder.frames import ERROR, FD, REMOTE, Frames
 from decoder.judgement import judge
 from decoder.maps.signal_map import Message, Signal, SignalMap
 from decoder.screens.session import Session
 from decoder.screens.survey_rows import (
     SORTS,
+    UNEXPLAINED,
     IdentifierList,
     change_marks,
     first_channel,
@@ -22,7 +27,9 @@ from decoder.screens.survey_rows import (
     identifier_words,
     load_parts,
     period_words,
+    rate_per_s,
     row_of,
+    unexplained_of,
 )
 from tests.building import capture
 from tests.screens.small_pack import open_session
@@ -89,7 +96,9 @@ def test_a_byte_that_not_all_frames_have_is_not_judged():
 
 def test_a_row_says_how_often_how_long_and_what_describes_it():
     rows = [(0.1 * n + 0.001 * k, 0x123, bytes(4 + n % 3)) for n in range(30) for k in range(3)]
-    row = row_of(only(rows), (Message("A", 0x123, False, 8, ()), Message("B\x1b", 0x123, False, 8, ())), has_load=True)
+    row = row_of(
+        only(rows), (Message("A", 0x123, False, 8, ()), Message("B\x1b", 0x123, False, 8, ())), 12.25, has_load=True
+    )
     assert (row.frames, row.burst, row.length, row.bits, row.message) == ("90", "3", "4-6", "0", "A B\\x1b")
     assert row.period.split() == ["100.0", "±", "0.0"]
     # Classic frames of 4, 5 and 6 bytes have 79, 87 and 95 bits and at most 16, 18 and 20 more (see bus_load.py).
@@ -98,8 +107,8 @@ def test_a_row_says_how_often_how_long_and_what_describes_it():
 
 def test_no_load_is_shown_where_there_is_none():
     one = only([(n, 0x123, bytes(64), 0, FD) for n in range(3)])
-    assert row_of(one, (), has_load=True).load == "—"
-    assert row_of(replace(one, load_percent=1.0), (), has_load=False).load == "—"
+    assert row_of(one, (), 0.0, has_load=True).load == "—"
+    assert row_of(replace(one, load_percent=1.0), (), 0.0, has_load=False).load == "—"
 
 
 def test_one_in_full_says_when_it_was_heard_how_often_and_the_gaps():
@@ -227,12 +236,38 @@ def test_sorting_both_ways_with_what_has_no_value_last(listed, sort, upwards):
     assert ids(listed) == downwards
 
 
+def test_sorted_by_what_is_unexplained_the_most_stands_first_and_the_work_on_the_bench_explains():
+    busy = [(0.01 * n, 0x300, bytes([n % 256, n % 256])) for n in range(200)]
+    calm = [(0.01 * n + 0.001, 0x200, bytes([n // 50, 0])) for n in range(200)]
+    opened = session([*busy, *calm])
+    listed = IdentifierList(opened, sort=UNEXPLAINED)
+    assert listed.shown() == [1, 0]
+    assert listed.falling
+    data = np.array([[n % 256, n % 256] for n in range(200)], np.uint8)
+    flips = int(np.unpackbits(data[1:] ^ data[:-1]).sum())
+    assert unexplained_of(opened, 1) == pytest.approx(flips / opened.wire.survey.length_s)
+    bench = opened.bench
+    bench.step(taken(bench.work, Meaning(FieldAt(bench.keys[1], Field(0, 16)))))
+    assert listed.shown() == [0, 1]
+    assert unexplained_of(opened, 1) == 0
+    listed.downwards = True
+    assert listed.shown() == [1, 0]
+
+
+def test_rates_are_written_short():
+    assert [rate_per_s(rate) for rate in (0, 0.04, 2.26, 99.96, 1234.5)] == ["", "0.0", "2.3", "100.0", "1,234"]
+
+
 def test_next_sort_goes_through_all_columns(listed):
     seen = []
     for _ in SORTS:
         listed.next_sort()
         seen.append(listed.sort)
-    assert seen == [*SORTS[1:], SORTS[0]] == ["frames", "period", "changing bits", "load", "identifier"]
+    assert (
+        seen
+        == [*SORTS[1:], SORTS[0]]
+        == ["frames", "period", "changing bits", "load", "unexplained movement", "identifier"]
+    )
 
 
 def test_the_chosen_one_stays_chosen_while_order_and_search_change(listed):

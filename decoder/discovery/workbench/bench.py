@@ -69,7 +69,7 @@ class Bench:
     _flips: dict[StreamKey, NDArray[np.int64]] = field(default_factory=dict)
     _hidden: dict[StreamKey, frozenset[int]] = field(default_factory=dict)
     _in_map: dict[StreamKey, tuple[Meaning, ...]] = field(default_factory=dict)
-    _channels: dict[int, tuple[Meaning, Series]] = field(default_factory=dict)
+    _channels: dict[tuple[int, tuple[int, ...]], tuple[Meaning, Series]] = field(default_factory=dict)
     _fields: tuple[StreamKey, object, object, object, tuple[ListedField, ...]] | None = None
     _lock: Lock = field(default_factory=Lock)
 
@@ -265,11 +265,11 @@ class Bench:
         meaning, at = listed.meaning, listed.at
         if at.stream not in self.by_key or self.is_hidden(at) or not self.ready(at.stream, at.multiplexor):
             return None
-        known = self._channels.pop(id(meaning), None)
+        known = self._channels.pop((id(meaning), listed.absent), None)
         if known is None:
             sample = self._sample(at.stream, at.multiplexor)
             known = (meaning, preview(meaning, *sample.raw(FieldAt(at.stream, at.field)), listed.absent))
-        self._channels[id(meaning)] = known  # the newest stand last
+        self._channels[id(meaning), listed.absent] = known  # the newest stand last
         while len(self._channels) > _KEPT_CHANNELS:
             del self._channels[next(iter(self._channels))]
         return known[1]
