@@ -141,6 +141,33 @@ def work(frames):
 """,
     ),
 }
+# What it costs to search such a capture of more identifiers for the field that carries what a meter read, 30 times.
+_PIN_IDENTIFIERS = 110
+_PIN_READINGS = 30
+_PIN_SIDES = {
+    "read the searched log, python-can": (3, _SIDES["read, python-can"][1].replace("LOG)", "PACK)")),
+    "search it for 30 readings, cellglean": (
+        3,
+        """
+import dataclasses
+import numpy as np
+from decoder import Reading, pin, read_capture
+def prepare():
+    frames = read_capture(PACK)
+    last_s = (int(frames.time_ns[-1]) - int(frames.time_ns[0])) / 1e9
+    moments = np.linspace(0.05, 0.95, READINGS) * last_s
+    values = np.round(3.65 + 0.004 * np.sin(moments), 3).tolist()
+    return frames, [Reading(t, "cell 3 voltage", v, "V", 0.001) for t, v in zip(moments.tolist(), values)]
+def work(state):
+    frames, readings = state
+    frames = dataclasses.replace(frames)  # forget the index
+    assert len(frames.rows_of) == IDENTIFIERS
+    (found,) = pin(frames, readings)
+    assert found.matches
+    return len(frames)
+""".replace("READINGS", str(_PIN_READINGS)).replace("IDENTIFIERS", str(_PIN_IDENTIFIERS)),
+    ),
+}
 
 _FRAME = """
 import gc, json, resource, sys, time
@@ -164,7 +191,7 @@ def main() -> None:
     """Make the input, run both sides of each pair, print the table."""
     arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     arguments.add_argument("--frames", type=int, default=1_000_000)
-    arguments.add_argument("--carving", action="store_true", help="only what carving costs")
+    arguments.add_argument("--carving", action="store_true", help="only what carving and searching cost")
     options = arguments.parse_args()
     interpreter = ready("test")
     with tempfile.TemporaryDirectory() as folder:
@@ -173,6 +200,7 @@ def main() -> None:
         if not options.carving:
             _reading_and_decoding(interpreter, files, options.frames)
         _carving(interpreter, files)
+        _pinning(interpreter, files)
     if not options.carving:
         _screens(interpreter)
 
@@ -207,6 +235,16 @@ def _carving(interpreter: Path, files: dict[str, Path]) -> None:
         _run(interpreter, name, code, rounds, files)["seconds"] for name, (rounds, code) in _PACK_SIDES.items()
     )
     print(f"carve: {carving / reading:.1f} times as long as python-can takes to read the same log")
+
+
+def _pinning(interpreter: Path, files: dict[str, Path]) -> None:
+    """Measure how many times as long as reading the search for what was read takes."""
+    _write_packs(interpreter, files["pack"], _PIN_IDENTIFIERS)
+    print(f"{_PACK_FRAMES:,} frames of pack controllers, {_PIN_IDENTIFIERS} identifiers", flush=True)
+    reading, searching = (
+        _run(interpreter, name, code, rounds, files)["seconds"] for name, (rounds, code) in _PIN_SIDES.items()
+    )
+    print(f"pin: {searching / reading:.2f} times as long as python-can takes to read the same log")
 
 
 def _run(interpreter: Path, name: str, code: str, rounds: int, files: dict[str, Path]) -> dict[str, float]:
@@ -259,11 +297,11 @@ def _write_mixed(interpreter: Path, path: Path, frames: int) -> None:
     subprocess.run([str(interpreter), "-c", code], cwd=ROOT, check=True)
 
 
-def _write_packs(interpreter: Path, path: Path) -> None:
+def _write_packs(interpreter: Path, path: Path, identifiers: int = _PACK_IDENTIFIERS) -> None:
     """Write what several pack controllers send: mostly slow fields, some busy ones, counters, checks, multiplexors."""
     code = (
         "from pathlib import Path; from tools.layouts.several import several; from tools.traffic import write_log; "
-        f"write_log(several({_PACK_SEED}, {_PACK_IDENTIFIERS}, {_PACK_FRAMES}), Path({str(path)!r}))"
+        f"write_log(several({_PACK_SEED}, {identifiers}, {_PACK_FRAMES}), Path({str(path)!r}))"
     )
     subprocess.run([str(interpreter), "-c", code], cwd=ROOT, check=True)
 

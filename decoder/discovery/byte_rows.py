@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 _ORDERS: Final[tuple[ByteOrder, ByteOrder]] = ("little", "big")
 _APART: Final = 7  # bytes of zeros between two parts
 _ALL_ONES: Final = 0xFF
-_FEW: Final = 0.2  # of the moments
+_FEW: Final = 0.2  # of the payloads
+_SPREAD: Final = 24  # payloads, evenly in time
 _PAIRS: Final = 8  # payloads in a row that show how much a field moves from one to the next
 
 
@@ -35,7 +36,7 @@ class ByteRows:
     words : uint64, r x moments: the payload valid at each moment; the first one before there was one
     earlier, later : uint64, r x pairs: words of payloads that follow one another
     ever : uint64, r: bits that were ever set, but by bytes of all ones
-    often : uint64, r: bits that were set at more than a few moments: what says 'not available' after waking up is not
+    often : uint64, r: bits that were set in more than a few payloads: what says 'not available' after waking up is not
     room : int64, 8 x r: how many bits a field may have from each bit of the byte on
     """
 
@@ -58,7 +59,8 @@ def byte_rows(parts: Sequence[Part], moments_ns: NDArray[np.int64]) -> tuple[Byt
     total = int(begins[-1])
     samples = np.zeros((moments + 2 * _PAIRS + 2, total), np.uint8)  # with zeros between parts: no word reaches over
     allowed = np.zeros(8 * total, np.bool_)
-    steps = np.arange(_PAIRS)
+    spread = np.zeros((_SPREAD, total), np.uint8)
+    steps, evenly = np.arange(_PAIRS), np.arange(_SPREAD)
     for one, begin, width in zip(parts, begins[:-1].tolist(), widths.tolist(), strict=True):
         n = len(one.data)
         rows = np.empty(moments + 2 * _PAIRS, np.intp)
@@ -67,9 +69,10 @@ def byte_rows(parts: Sequence[Part], moments_ns: NDArray[np.int64]) -> tuple[Byt
         rows[moments + _PAIRS :] = rows[moments : moments + _PAIRS] + 1
         samples[:-2, begin : begin + width] = one.data[np.clip(rows, 0, n - 1, out=rows)]
         samples[-2, begin : begin + width] = _ever_set(one.data)
+        spread[:, begin : begin + width] = one.data[evenly * n // _SPREAD]
         allowed[8 * begin : 8 * (begin + width)] = one.allowed
     for bit in range(8):
-        often = ((samples[:moments] >> bit) & 1).sum(axis=0) > _FEW * moments
+        often = ((spread >> bit) & 1).sum(axis=0) > _FEW * _SPREAD
         samples[-1] |= np.left_shift(often, bit, dtype=np.uint8)
     part = np.repeat(np.arange(len(parts)), widths)
     byte = np.arange(len(part)) - np.repeat(np.cumsum(widths) - widths, widths)

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from decoder.discovery.field_search import Candidates
     from decoder.discovery.quick_parts import Part
 
-_OF_PERIOD: Final = 0.3  # between payloads: how long before it was sent a value may have been taken; common practice
+# What is sent was taken before: by so much of the time between two payloads, up to so long. Common practice, no source.
+_OF_PERIOD: Final = 0.3
+_LATEST_NS: Final = 1.5e9
 
 
 def cut(words: NDArray[np.uint64], candidates: Candidates) -> NDArray[np.float64]:
@@ -72,8 +74,9 @@ def around_times(
     for mine in np.split(order, np.flatnonzero(np.diff(part[order])) + 1):
         one = parts[int(part[mine[0]])]
         period_ns = float(one.time_ns[-1] - one.time_ns[0]) / max(len(one.time_ns) - 1, 1)
-        reach = np.hypot(reach_ns, _OF_PERIOD * period_ns)
-        times = np.concatenate([time_ns - reach, time_ns, time_ns + reach])
+        late = min(_OF_PERIOD * period_ns, _LATEST_NS)
+        reach = np.hypot(reach_ns, 1.3 * late)
+        times = np.concatenate([time_ns + late - reach, time_ns + late, time_ns + late + reach])
         later = np.minimum(np.searchsorted(one.time_ns, times, side="right"), len(one.time_ns) - 1)
         earlier = np.maximum(later - 1, 0)
         earlier = np.where(times >= one.time_ns[later], later, earlier)  # behind the last payload

@@ -20,15 +20,19 @@ if TYPE_CHECKING:
 # Of carries among steps by one of what stands above; a bit of something else carries as often as not. Common practice,
 # no source.
 _CARRIES: Final = 0.8
+_LEAPS: Final = 0.3  # of the changes, that are by more than one
 _MOST_BYTES: Final = 6.0
 _RESTS: Final = -3.0  # log odds of a lowest bit that never moved while those above did
-_EACH_BIT: Final = -0.7  # ... and of each further one; of each that is 0 throughout a constant
+_EACH_BIT: Final = -0.7  # ... and of each further one
+_EACH_ZERO: Final = -0.2  # of each lowest bit of a constant that is 0
 
 
 def carry_log_odds(upper: NDArray[np.int64], lowest: NDArray[np.int64]) -> float:
     """Give the log odds that a bit belongs below a number, from how both went in time."""
     step = np.diff(upper)
     up, down = step == 1, step == -1
+    if int((np.abs(step) > 1).sum()) > _LEAPS * int((step != 0).sum()):
+        return 0.0  # too fast for carries to be seen
     before, after = lowest[:-1], lowest[1:]
     carried = int(((up & (before > after)) | (down & (before < after))).sum())
     against = int(((up & (before < after)) | (down & (before > after))).sum())
@@ -40,7 +44,7 @@ def rest_log_odds(raw: NDArray[np.int64]) -> float:
     moving = int(np.bitwise_or.reduce(raw ^ raw[0]))
     if not moving:
         zeros = (int(raw[0]) & -int(raw[0])).bit_length() - 1
-        return _EACH_BIT * max(zeros, 0)
+        return _EACH_ZERO * max(zeros, 0)
     resting = (moving & -moving).bit_length() - 1
     return _RESTS + _EACH_BIT * resting if resting else 0.0
 

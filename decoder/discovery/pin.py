@@ -22,12 +22,13 @@ from decoder.discovery.pin_matches import MOST_LISTED, Capture, pinned_of
 from decoder.discovery.pinned import Pinned
 from decoder.discovery.quick_parts import quick_parts
 from decoder.discovery.reading_clock import (
-    COARSE_S,
     REACH_S,
+    STEP_S,
     Weighed,
+    all_offsets,
     clock_of,
-    fine_offsets,
     first_look,
+    likely_offsets,
     log_prior_of,
     weigh,
 )
@@ -49,9 +50,10 @@ if TYPE_CHECKING:
 
 _EVERY_S: Final = 0.5  # between two moments of the grid
 _MOST_MOMENTS: Final = 256
-_MOST_WEIGHED: Final = 1000  # candidates of one label
-_MOST_FOR_CLOCK: Final = 200  # of those that tell of the clock
+_MOST_WEIGHED: Final = 700  # candidates of one label
+_MOST_FOR_CLOCK: Final = 60  # of those that tell of the clock
 _POOR: Final = 5.0  # log likelihood by which natural scales must explain readings better than none at all
+_FITTED_EVERY: Final = 5  # of the offsets at which scales are fitted, where nothing is known of the clock
 _NONE: Final = 0.02  # the chance that no field carries what was read; common practice, no source
 
 
@@ -81,14 +83,13 @@ def pin(
     last_s = (max(int(one.time_ns[-1]) for one in parts) - first_ns) / 1e9
     moments_s = _moments(labels, last_s)
     rows = byte_rows(parts, first_ns + (moments_s * 1e9).astype(np.int64))
-    ground = _Ground(parts, rows, first_ns, moments_s, np.arange(-REACH_S, REACH_S + COARSE_S / 2, COARSE_S))
+    ground = _Ground(parts, rows, first_ns, moments_s, all_offsets())
     together, chosen = _chosen(ground, labels, progress)
-    fine_s, unsure_s = fine_offsets(ground.offsets_s, together)
+    fine_s, unsure_s = likely_offsets(ground.offsets_s, together)
+    weighed = [ground.weigh(one, fine_s, unsure_s) for one in chosen]
     weighed = [
-        ground.weigh(one, fine_s, unsure_s).with_odds(
-            mark_log_odds(parts, rows, one.candidates, one.label, marks, first_ns)
-        )
-        for one in chosen
+        own.with_odds(mark_log_odds(parts, rows, own, one.label, marks, first_ns))
+        for one, own in zip(chosen, weighed, strict=True)
     ]
     capture = Capture(parts, rows, big_endian_log_odds(parts), Sampled(found_streams), first_ns, last_s)
     clock = clock_of(fine_s, weighed)
@@ -150,10 +151,10 @@ def _chosen(
     # labels with few candidates first: what they say of the clock helps to choose among many
     for done, number in enumerate(sorted(range(len(labels)), key=lambda at: len(found[at]))):
         one = ground.choose(labels[number], scales[number], found[number], together)
-        own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, COARSE_S / 2)
+        own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, STEP_S / 2)
         if may_be_fitted(one.label) and own.none > (own.evidence() + together).max() - together.max() - _POOR:
             one = _with_fitted(ground, one, together)
-            own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, COARSE_S / 2)
+            own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, STEP_S / 2)
         chosen[number] = one
         together = together + own.evidence()
         if progress is not None:
@@ -163,7 +164,8 @@ def _chosen(
 
 def _with_fitted(ground: _Ground, one: _Chosen, log_clock: NDArray[np.float64]) -> _Chosen:
     """Add fields whose scale is fitted, where no natural one explains the readings."""
-    likely = ground.offsets_s[log_clock >= log_clock.max() - _POOR * 2]
+    known = log_clock.max() - log_clock.min() >= 2 * _POOR
+    likely = likely_offsets(ground.offsets_s, log_clock)[0] if known else ground.offsets_s[::_FITTED_EVERY]
     found, scales = free_candidates(ground.rows, one.label, ground.moments_s, likely, len(one.scales))
     if not len(found):
         return one

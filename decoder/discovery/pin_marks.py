@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.field_values import around_times
+from decoder.discovery.field_values import around_times, usual_step
 from decoder.discovery.reading_errors import APART
 from decoder.maps.words import words_of
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.discovery.byte_rows import ByteRows
-    from decoder.discovery.field_search import Candidates
     from decoder.discovery.marks import Mark
     from decoder.discovery.quick_parts import Part
+    from decoder.discovery.reading_clock import Weighed
     from decoder.discovery.reading_errors import LabelReadings
 
 # A mark is up to 2 s late or early, and what is loaded or warmed for some seconds shows by then. Common practice, no
@@ -28,7 +28,8 @@ _AFTER_S: Final = np.arange(-2.0, 8.1, 0.5)
 _LARGEST: Final = 6  # moments after the mark at which a field is farthest away
 _CHARGED: Final = -2.0  # log odds of a field that does not move at a mark
 _MOST: Final = 8.0  # log odds of one that does, for all marks
-_FEWEST: Final = 8  # fields whose common movement is taken off
+_LIKE: Final = 6.0  # log likelihood below the best, up to which fields are alike
+_FEWEST: Final = 4  # like fields, whose common movement is taken off
 _NEEDED: Final = 3.0  # times its noise that a field moves
 
 
@@ -55,25 +56,28 @@ def _named(text: str) -> tuple[set[str], list[int]]:
 def mark_log_odds(
     parts: Sequence[Part],
     rows: Sequence[ByteRows],
-    candidates: Candidates,
+    weighed: Weighed,
     label: LabelReadings,
     marks: Sequence[Mark],
     first_ns: int,
 ) -> NDArray[np.float64]:
     """Give the log odds that each candidate moved at the marks of a label, and not with its like."""
+    candidates = weighed.candidates
     odds = np.zeros(len(candidates))
     times_s = marks_of(label.label, marks)
     if not times_s or not len(candidates):
         return odds
-    noise = np.abs(candidates.scale) / 2 + max(APART[one].noise for one in label.quantities)
+    noise = np.abs(candidates.scale) * (0.5 + usual_step(rows, candidates))
+    noise += max((APART[one].noise for one in label.quantities), default=0.0)
+    likely = weighed.log_joint.max(axis=1) >= weighed.log_joint.max() - _LIKE
     moments = np.concatenate([_BEFORE_S, _AFTER_S])
     for time_s in times_s:
         time_ns = first_ns + (time_s + moments) * 1e9
         raw = around_times(parts, rows, candidates, time_ns, 0.0)[1]
         value = raw * candidates.scale[:, None] + candidates.offset[:, None]
         away = value - value[:, : len(_BEFORE_S)].mean(axis=1, keepdims=True)
-        if len(candidates) >= _FEWEST:
-            away = away - np.median(away, axis=0)
+        if likely.sum() >= _FEWEST:
+            away = away - np.median(away[likely], axis=0)
         still = np.abs(away[:, : len(_BEFORE_S)]).mean(axis=1)
         far = np.sort(np.abs(away[:, len(_BEFORE_S) :]), axis=1)[:, -_LARGEST:].mean(axis=1)
         odds += np.clip(far / (noise + still) - _NEEDED, _CHARGED, _MOST)

@@ -34,7 +34,7 @@ _TIED: Final = 1 / 3  # of the best likelihood, from which on a match fits as we
 _MOST_COMPARED: Final = 500  # candidates whose whole series is looked at
 _CHANCE: Final = 2.0  # log odds that carries show by chance
 _STRANGE_BIT: Final = -2.0  # log odds of a field whose lowest bit seems to be another's
-_CONSTANT: Final = -1.2  # log odds of a field that never changed: measured ones mostly do
+_CONSTANT: Final = -0.6  # log odds of a field that never changed: measured ones mostly do
 _CUT: Final = 3.0  # ... and against one that seems to go on below its lowest bit
 _MOST_ROWS: Final = 2000  # of a series
 

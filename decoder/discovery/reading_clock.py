@@ -22,10 +22,10 @@ if TYPE_CHECKING:
     from decoder.discovery.reading_scales import Scale
 
 REACH_S: Final = 15.0  # how far a meter's clock may be off
-COARSE_S: Final = 0.5
-_FINE_S: Final = (0.1, 0.25)
+STEP_S: Final = 0.1
+_EVERY: Final = 5  # of the offsets, that a first look tries
 _SURE: Final = 9.0  # log likelihood below the best at which an offset is left out
-_MOST_FINE: Final = 24
+_MOST_OFFSETS: Final = 24
 _HAND_S: Final = 0.07  # how exactly a reading's time is noted; common practice, no source
 _LOOKS: Final = 9  # readings that a first look takes
 _MOST_LOOKS: Final = 600_000  # candidates times offsets that it takes
@@ -92,6 +92,7 @@ def first_look(
 
     log_clock : what is known of the offsets so far
     """
+    offsets_s, log_clock = offsets_s[::_EVERY], coarse(log_clock)
     if not len(candidates):
         return np.empty(0, np.intp)
     kept = np.flatnonzero(log_clock >= log_clock.max() - _SURE)
@@ -161,7 +162,8 @@ def weigh(
     unsure_s: float,
 ) -> Weighed:
     """Weigh candidates at each clock offset, each of which stands for what lies within `unsure_s` of it."""
-    none = max((log_likelihood_of_none(label, one) + np.log(belief)) for one, belief in label.quantities.items())
+    each = [log_likelihood_of_none(label, one) + np.log(belief) for one, belief in label.quantities.items()]
+    none = float(max(each, default=0.0))
     shape = (len(candidates), len(offsets_s))
     log_joint, residual = np.empty(shape), np.empty(shape)
     quantity = np.array([one.quantity for one in scales])
@@ -196,18 +198,25 @@ def _around(
     return value.mean(axis=0), moved
 
 
-def fine_offsets(
+def likely_offsets(
     offsets_s: NDArray[np.float64], log_evidence: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], float]:
-    """Give offsets to weigh in the end, and how far each reaches: finer ones where the coarse ones leave few."""
+    """Give offsets to weigh in the end, and how far each reaches: all that are likely, or fewer of many."""
     kept = offsets_s[log_evidence >= log_evidence.max() - _SURE]
-    for step_s in _FINE_S:
-        around = np.arange(-COARSE_S / 2, COARSE_S / 2 + 1e-6, step_s)
-        fine = np.unique(np.round((kept[:, None] + around).ravel(), 3))
-        if len(fine) <= _MOST_FINE:
-            return fine, step_s / 2
-    every = -(-len(kept) // _MOST_FINE)
-    return kept[::every], every * COARSE_S / 2
+    every = -(-len(kept) // _MOST_OFFSETS)
+    return kept[::every], every * STEP_S / 2
+
+
+def coarse(log_evidence: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the best of the offsets around each that a first look tries."""
+    wide = np.pad(log_evidence, _EVERY // 2, constant_values=-np.inf)
+    near = np.lib.stride_tricks.sliding_window_view(wide, _EVERY).max(axis=1)
+    return near[::_EVERY]
+
+
+def all_offsets() -> NDArray[np.float64]:
+    """Give all offsets (s) that a meter's clock may have, by `STEP_S`."""
+    return np.round(np.arange(-REACH_S, REACH_S + STEP_S / 2, STEP_S), 6)
 
 
 def log_prior_of(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -24,6 +24,7 @@ _TAIL: Final = 25.0  # standard deviations over which a wrong reading may lie
 _FAR: Final = 5.0  # standard deviations beyond which a reading is wrong altogether
 _LOOSE: Final = 2.0  # readings that a loose prediction is charged for
 _ROUNDS: Final = 2
+_MOST_TRUSTED: Final = 5.0  # readings; as many as there may be, they tell no more than so many independent ones
 _TRUST: Final = 0.3  # of the noise model: errors of readings in a row are not independent
 
 
@@ -64,7 +65,7 @@ def fit(
         weight = 1 / (wide**2 * (1 + (left / wide / 3) ** 2))
     z = np.maximum(np.abs(left) - half, 0) / sigma
     norm = np.log(still) + 0.5 * np.log(2 * np.pi)
-    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _TRUST * z**2, np.log(_WRONG / _TAIL)) - norm
+    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _trust(label) * z**2, np.log(_WRONG / _TAIL)) - norm
     # How broad a prediction is, by movement and by its step: charged once for each reading that tells something new.
     # But fields that go along with the right one and are sent more often say more exactly what they say, and that alone
     # does not make them right: so for a few readings only.
@@ -77,6 +78,11 @@ def fit(
     sound = z < _FAR
     residual = np.sqrt((off**2 * sound).sum(axis=-1) / np.maximum(sound.sum(axis=-1), 1))
     return Fit(each.sum(axis=-1) + np.minimum(free, 0) - beyond - loose, residual)
+
+
+def _trust(label: LabelReadings) -> float:
+    """Give the weight of one reading's deviation."""
+    return min(_TRUST, _MOST_TRUSTED / len(label.value))
 
 
 def _new_values(value: NDArray[np.float64], still: NDArray[np.float64]) -> float:
@@ -116,7 +122,7 @@ def log_likelihood_of_none(label: LabelReadings, quantity: str) -> float:
     off = np.abs(label.value - np.median(label.value))
     sigma = np.hypot(1.5 * np.median(off), still)
     z = off / sigma
-    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _TRUST * z**2, np.log(_WRONG / _TAIL))
+    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _trust(label) * z**2, np.log(_WRONG / _TAIL))
     each -= np.log(still) + 0.5 * np.log(2 * np.pi)
     loose = float(np.log(sigma / still).mean()) * min(_LOOSE, _new_values(label.value, still))
     first = float(np.log(still).mean() + 0.5 * np.log(2 * np.pi)) - np.log(apart.span)
