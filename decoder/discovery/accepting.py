@@ -7,7 +7,6 @@ same bits, the first one has its say. Only what is likely enough is taken; all e
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -328,8 +327,3 @@ def _parts(at: FieldAt) -> Iterator[str]:
         selector = selector.within
     order = "1" if at.field.byte_order == "little" else "0"
     yield f"{at.field.start}|{at.field.length}@{order}{'-' if at.field.signed else '+'}"
-
-
-def file_name(path: str) -> str:
-    """Give the name of a file without its folders, safe to show."""
-    return printable(Path(path).name)

@@ -155,3 +155,23 @@ def test_a_part_without_frames(log, dbc, capsys):
 def test_what_cannot_be_done_says_so(log, arguments, what, capsys):
     assert main(["coverage", log, *arguments]) == 2
     assert what in capsys.readouterr().err
+
+
+def test_buses_answers_and_many_misfits_in_words(tmp_path, capsys):
+    log, dbc = tmp_path / "a.log", tmp_path / "a.dbc"
+    lines = []
+    for n in range(30):
+        lines.append(f"({n}.000000) can0 123#{n:02X}{255 - n:02X}0000000000FF")
+        lines.append(f"({n}.100000) can1 6E2#0322010455555555")
+        lines.append(f"({n}.200000) can1 6EA#1009620104{n:02X}{n % 3:02X}00")
+        lines.append(f"({n}.300000) can1 6E2#3000000000000000")
+        lines.append(f"({n}.400000) can1 6EA#21000000AAAAAAAA")
+    log.write_text("\n".join(lines) + "\n")
+    dbc.write_text("BO_ 291 M: 8 X\n" + "".join(f' SG_ S{k} : {k}|2@1+ (1,9) [0|1] "" X\n' for k in range(64)))
+    assert main(["coverage", str(log), "--map", str(dbc), "--quick"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    rows = [line.split() for line in lines]
+    assert any(row[:2] == ["bus", "identifier"] for row in rows)
+    assert any(row[:5] == ["can1", "6EA", "62", "01", "04"] for row in rows)
+    assert any(line.strip() == "and 23 more" for line in lines)

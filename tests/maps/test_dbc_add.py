@@ -399,3 +399,25 @@ def test_a_new_file_is_made_and_has_no_copy(tmp_path):
         add_to_file(tmp_path / "none" / "new.dbc", [message(NewSignal("B", Field(16, 8)))])
     with pytest.raises(MapError, match="cannot be read"):
         add_to_file(tmp_path, [message(NewSignal("B", Field(16, 8)))])
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'SG_ B : 16|9@1+ (1,0) [0|0] "" Vector__XXX',
+        'SG_ B : 16|8@1+ (2,0) [0|0] "" Vector__XXX',
+        'SG_ B M : 16|8@1+ (1,0) [0|0] "" Vector__XXX',
+        'SG_ B : 16|8@1+ (1,0) [0|0] ""',
+        "SG_ B",
+        'SG_ Pack_V : 16|8@1+ (1,0) [0|0] "" Vector__XXX',
+        "BO_ 289 B: 8 X",
+    ],
+)
+def test_lines_that_would_be_read_otherwise_than_meant_are_never_written(tmp_path, monkeypatch, line):
+    path = tmp_path / "pack.dbc"
+    path.write_bytes(PACK)
+    monkeypatch.setattr(dbc_add, "signal_line", lambda *_: line)
+    with pytest.raises(MapError, match="read otherwise than meant"):
+        add_to_file(path, [message(NewSignal("B", Field(16, 8)))])
+    assert path.read_bytes() == PACK
+    assert [one.name for one in tmp_path.iterdir()] == ["pack.dbc"]
