@@ -6,8 +6,9 @@ For each pack of `tools/packs` its marks are contrasted as noted, up to 2 s off,
 was done, one to three under a label of their own, away from all marks. Counted are the labels whose deed shows in a
 field of the capture: how often one of these fields comes first, among the first three, and with evidence above
 `STRONG`. Other fields that follow from the deed (the lowest cell when a cell is loaded, limits that change with the
-contactors) are left out; flags that change at the same moment are not, though they may well follow from it. Wrong is a field with such evidence that nothing done moves: counted at marks
-of cells and sensors, and at the moments at which nothing was done.
+contactors) are left out; flags that change at the same moment are not, though they may well follow from it. Wrong is a
+field with such evidence that nothing done moves: counted at marks of cells and sensors, and at the moments at which
+nothing was done.
 
 Seeds below 1000 are for development, those from there on for measuring: nobody looks into those packs.
 """
@@ -53,7 +54,8 @@ FOLLOWS: Final = {
     "contactors": {"supply voltage", "insulation resistance", "pack current", "drive", *_LIMITS},
     "plug": set(),
     "interlock": set(),
-    "charger": {"cell", "module", "lowest cell", "highest cell", "average cell", "pack voltage", "link voltage", "drive"},
+    "charger": {"cell", "module", "lowest cell", "highest cell", "average cell", "pack voltage", "link voltage",
+                "drive"},
 }  # fmt: skip
 _ALONE: Final = ("load", "warm")  # deeds with which no flags change
 

@@ -156,7 +156,7 @@ def _of_numbers(
             yield from _by_direction(some, alone, _FIELD_SHARE * (1 - _BESIDE_SHARE) * share, own_record=OWN_RECORD)
         for group in groups:
             some = list(_seen(group, form, labels, ends))
-            yield from _by_direction(some, beside, _FIELD_SHARE * _BESIDE_SHARE * share)
+            yield from _by_direction(some, beside, _FIELD_SHARE * _BESIDE_SHARE * share, own_record=OWN_RECORD)
 
 
 def _count(tables: Sequence[Table]) -> int:

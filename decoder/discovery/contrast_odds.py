@@ -32,13 +32,13 @@ _COUNTED: Final = 4  # largest changes that are left to the tail
 _TAIL: Final = (2.0, 6.0)  # powers that a tail may have; common practice, no source
 _LEAST_ANCHOR: Final = 3.0  # usual sizes, from which there is a tail: below are the changes of noise
 _BORNE: Final = 2.0  # power of the number of spans, that the least chance falls with
-# A field that always moves is known by its own spans rather than by others: powers of the chance by its own spans
-# without such a change, and of that by all fields, that its chance has at least.
-OWN_RECORD: Final = 3.0
+# What a number does is known by its own spans too, for others may all move at the same moments: powers of the chance by
+# its own spans without such a change, and of that by all fields, that its chance has at least.
+OWN_RECORD: Final = 2.0
 _SHARED: Final = 0.3
 _NOTED_S: Final = 1.2  # how far a person's marks are off, a standard deviation; common practice, no source
+_AS_LARGE: Final = 0.75  # of a change at a mark, from which one of the same field is as large: noise makes them differ
 _CHANGED: Final = 1.0  # usual size, below which nothing changed
-_LEAST_SIZE: Final = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,30 +58,36 @@ class Usual:
     own_record: float = 0.0
 
     @cached_property
-    def _curve(self) -> tuple[Array, Array, float]:
-        """Sizes (rising), the chance that a change is as large in a span, and the power of the tail beyond."""
+    def _ordered(self) -> tuple[Array, Array, Array]:
+        """Largest and second largest changes, rising, and the spans of all fields below each place of the first."""
         order = np.argsort(self.largest, kind="stable")
-        size = self.largest[order]
-        smaller = np.searchsorted(size, size)  # fields without such a span
-        once = np.searchsorted(np.sort(self.second), size) - smaller
-        below = np.concatenate([[0.0], np.cumsum(self.spans[order])])[smaller] + self.resting
-        chance = (once + 0.5) / (below + once + 1.0)
-        chance = np.maximum.accumulate(chance[::-1])[::-1]
-        top = size[-_COUNTED:]
-        hill = float(np.mean(np.log(np.maximum(top, _LEAST_SIZE) / max(top[0], _LEAST_SIZE)))) if len(top) > 1 else 0.0
-        power = float(np.clip(1 / hill if hill > 0 else _TAIL[1], *_TAIL))
-        return size, chance, power
+        return self.largest[order], np.sort(self.second), np.concatenate([[0.0], np.cumsum(self.spans[order])])
+
+    def _counted(self, size: Array) -> Array:
+        """Give the share of spans with a change as large, among those of fields that have no other."""
+        largest, second, below = self._ordered
+        smaller = np.searchsorted(largest, size)  # fields without such a span
+        once = np.searchsorted(second, size) - smaller
+        return (once + 0.5) / (below[smaller] + self.resting + once + 1.0)
+
+    @cached_property
+    def _envelope(self) -> Array:
+        """Give the largest chance of a change as large as each of the largest, or larger."""
+        return np.maximum.accumulate(self._counted(self._ordered[0])[::-1])[::-1]
+
+    def _chance(self, size: Array) -> Array:
+        """Give the chance as counted; never smaller than that of a larger change."""
+        place = np.searchsorted(self._ordered[0], size)
+        return np.maximum(self._counted(size), np.append(self._envelope, 0.0)[place])
 
     def chance(self, size: Array) -> Array:
         """Give the chance of a change as large in a span of a field that has no other such span."""
-        if not len(self.largest):
-            return np.full(size.shape, 0.5 / (self.resting + 1.0))
-        known, chance, power = self._curve
-        anchor = max(0, len(known) - _COUNTED)
-        place = np.minimum(np.searchsorted(known, size), anchor)
-        beyond = np.maximum(size / max(float(known[anchor]), _LEAST_ANCHOR), 1.0) ** -power
+        top = self._ordered[0][-_COUNTED:]
+        anchor = max(_LEAST_ANCHOR, float(top[0])) if len(top) == _COUNTED else _LEAST_ANCHOR
+        hill = float(np.mean(np.log(np.maximum(top, anchor) / anchor))) if len(top) else 0.0
+        power = float(np.clip(1 / hill if hill > 0 else _TAIL[1], *_TAIL))
         least = 0.5 * (float(self.spans.sum()) + self.resting + 1.0) ** -_BORNE
-        return np.clip(chance[place] * beyond, least, 1.0)
+        return np.clip(self._chance(np.minimum(size, anchor)) * np.maximum(size / anchor, 1.0) ** -power, least, 1.0)
 
 
 def usual_of(away: Sequence[Array], *, resting: float = 0.0, own_record: float = 0.0) -> Usual:
@@ -105,7 +111,9 @@ def chances(usual: Usual, away: Array, at_marks: Array) -> Array:
     there = ~np.isnan(away)
     spans = there.sum(axis=0)
     ordered = np.sort(np.where(there, away, -np.inf), axis=0)
-    smaller = [np.searchsorted(ordered[:, column], at_marks[:, column]) for column in range(at_marks.shape[1])]
+    smaller = [
+        np.searchsorted(ordered[:, column], _AS_LARGE * at_marks[:, column]) for column in range(at_marks.shape[1])
+    ]
     as_large = len(away) - np.stack(smaller, axis=1)
     by_all = usual.chance(np.nan_to_num(at_marks))
     own = (as_large + 0.5) / (spans + 1.0)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 Direction = Literal["up", "down", "both"]
-_OTHER_WAY: Final[dict[Direction, Direction]] = {"up": "down", "down": "up", "both": "both"}
+_OTHER_WAY: Final[dict[Direction, Direction]] = {"up": "down", "down": "up"}
 # Common practice, no source.
 _WAY_BACK_S: Final = 30.0  # after a mark, in which a change the other way is the way back
 _GOES_ON_S: Final = 10.0  # after a mark, in which a change the same way is still the same one
@@ -87,7 +87,7 @@ def seen_of(
         way: {label: _largest_at(size, sizes, some, table, silent) for label, some in spans.items()}
         for way, size in ways.items()
     }
-    for way in _OTHER_WAY:
+    for way in ways:
         kept = _without_what_follows(way, away, spans, at, quiet)
         for restless in (False, True):
             columns = np.flatnonzero(sizes.restless == restless)
@@ -119,12 +119,14 @@ def _without_what_follows(
     A field of which less than half would be left keeps all: it moves anyway.
     """
     kept = away[way].copy()
-    for cause, reach_s in ((way, _GOES_ON_S), (_OTHER_WAY[way], _WAY_BACK_S)):
+    noise = _UNUSUAL * _middle(kept)
+    causes = {way: _GOES_ON_S} | ({_OTHER_WAY[way]: _WAY_BACK_S} if way in _OTHER_WAY else {})
+    for cause, reach_s in causes.items():
         usual = _middle(away[cause])
         for label, some in spans.items():
             for end, change in zip(some[:, 1].tolist(), at[cause][label].size, strict=True):
                 after = np.flatnonzero((quiet[:, 0] >= end) & (quiet[:, 0] < end + reach_s))
-                follows = (change > _UNUSUAL * usual) & (kept[after] <= _NO_MORE * change)
+                follows = (change > _UNUSUAL * usual) & (kept[after] > noise) & (kept[after] <= _NO_MORE * change)
                 kept[after] = np.where(follows, np.nan, kept[after])
     enough = 2 * (~np.isnan(kept)).sum(axis=0) >= (~np.isnan(away[way])).sum(axis=0)
     return np.where(enough, kept, away[way])

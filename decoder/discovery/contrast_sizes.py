@@ -25,8 +25,9 @@ STEP_S: Final = (0.7, 2.0, 5.0)  # before and after
 DRIFT_S: Final = 6.0
 _FEWEST_PERIODS: Final = 1.5  # that each side of a step must hold
 _FEWEST_DRIFT_PERIODS: Final = 4.5
-_DRIFT_PAYLOADS: Final = 3  # on each side
-_LEAST_SPREAD: Final = 1e-6  # of times (s²), below which there is no slope
+_LEAST_THERE: Final = 0.5  # of the values that each side of a change should have
+_DRIFT_PAYLOADS: Final = 3.0  # on each side
+_LEAST_SPREAD: Final = 1e-6  # of times (s²) and of values, below which there is none
 _MOMENT_S: Final = 0.1  # between the moments that are looked at, at least
 _LEAST_STEPS: Final = 0.5  # of the raw value: a usual change is not taken for smaller
 _OF_NORMAL: Final = {0.25: 0.3186, 0.5: 0.6745}  # shares of normal noise that are within so many standard deviations
@@ -116,7 +117,14 @@ def _steps(table: Table, moments: Array, width_s: float) -> Array:
     before, after = counts[at] - counts[begin], counts[end] - counts[at]
     with np.errstate(invalid="ignore", divide="ignore"):
         step = (sums[end] - sums[at]) / after - (sums[at] - sums[begin]) / before
-    return np.where(_whole(table, moments, width_s)[:, None] & (before > 0) & (after > 0), step, np.nan)
+    enough = max(1.0, _enough(table, width_s))
+    known = _whole(table, moments, width_s)[:, None] & (np.minimum(before, after) >= enough)
+    return np.where(known, step, np.nan)
+
+
+def _enough(table: Table, width_s: float) -> float:
+    """Give how many values a side of so many seconds must have."""
+    return _LEAST_THERE * width_s / table.period_s if table.period_s else 0.0
 
 
 def _bends(table: Table, moments: Array, width_s: float) -> tuple[Array, NDArray[np.bool_]]:
@@ -128,10 +136,11 @@ def _bends(table: Table, moments: Array, width_s: float) -> tuple[Array, NDArray
     running = [_running(column) for column in columns]
     begin, at, end = (np.searchsorted(table.time_s, moments + shift) for shift in (-width_s, 0.0, width_s))
     before, after = (_Line.through(running, *ends) for ends in ((begin, at), (at, end)))
-    whole = _Line.through(running, begin, end).spread
-    steps = largest_near(whole - before.spread - after.spread, moments, width_s / 2)
-    bent = whole - before.left - after.left > steps
-    known = _whole(table, moments, width_s)[:, None] & (np.minimum(before.count, after.count) >= _DRIFT_PAYLOADS)
+    whole = np.maximum(_Line.through(running, begin, end).spread, _LEAST_SPREAD)
+    steps = largest_near(1 - (before.spread + after.spread) / whole, moments, width_s)
+    bent = 1 - (before.left + after.left) / whole > steps
+    enough = max(_DRIFT_PAYLOADS, _enough(table, width_s))
+    known = _whole(table, moments, width_s)[:, None] & (np.minimum(before.count, after.count) >= enough)
     return np.where(known, after.slope - before.slope, np.nan), bent
 
 
