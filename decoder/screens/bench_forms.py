@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -60,6 +61,7 @@ def description(meaning: Meaning) -> list[Asked]:
         Asked("scale", "scale", f"{meaning.scale:.10g}", "0.001, or 5/4096"),
         Asked("offset", "offset", f"{meaning.offset:.10g}", "-40"),
         Asked("unit", "unit", meaning.unit, "V, A, %, degC, kohm, kPa, kW"),
+        Asked("labels", "words for raw values", labels_text(meaning.labels), "0=open, 1=closed"),
         Asked("under", "multiplexor's value", value, "empty: in every payload; any: under each value"),
     ]
 
@@ -89,7 +91,24 @@ def described(work: Work, answers: Answers, selector: Selector | None) -> Work:
         scale=scale,
         offset=_number(answers["offset"], "offset"),
         unit=answers["unit"],
+        labels=labels_from_text(answers["labels"]),
     )
+
+
+def labels_text(labels: Mapping[int, str]) -> str:
+    """Write words for raw values so that they can be typed again."""
+    return ", ".join(f"{raw}={word}" for raw, word in sorted(labels.items()))
+
+
+def labels_from_text(text: str) -> Mapping[int, str]:
+    """Read words for raw values such as ``0=open, 1=closed``. Raises `UsageError`."""
+    labels = {}
+    for part in filter(None, (one.strip() for one in text.split(","))):
+        raw, equals, word = part.partition("=")
+        if not equals or not word.strip() or not re.fullmatch(r"\s*-?\d{1,18}\s*", raw, re.ASCII):
+            raise UsageError(f"'{printable(part, 40)}' is no word for a raw value", expected="0=open, 1=closed")
+        labels[int(raw)] = word.strip()
+    return labels
 
 
 def _under(text: str, selector: Selector | None) -> Selector | None:

@@ -414,7 +414,7 @@ class BenchScreen(DeskScreen):
     def _map_path(self) -> str:
         capture = self.desk.session.capture_path
         beside = f"{capture}.dbc" if capture not in {None, "-"} else "bench.dbc"
-        return self.work.map_path or beside
+        return self.bench.history.map_path or beside
 
     def _save_map(self, path: Path) -> None:
         try:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from decoder.discovery.picture_words import field_text
+from decoder.discovery.proposal_words import proposal_words
 from decoder.screens.bench_rows import (
     WHOSE_WORDS,
     FieldRow,
@@ -134,7 +135,11 @@ class BenchView(DeskView):
         elif listed.whose == "map":
             second = " in the signal map: the bench adds to a map and changes nothing in it"
         else:
-            second = " found by carving: enter takes it as yours, and so does any key that changes it"
+            known = proposal_words(listed.proposal) if listed.proposal is not None else ""
+            moves = " enter takes it as yours "
+            room = max(width - cell_len(moves), 0)
+            second = fitted(f" {known or 'nothing more is known of it'}", room)
+            return [line((fitted(first, width), "strong")), line(second, (moves, "key"))]
         return [line((fitted(first, width), "strong")), line(fitted(second, width))]
 
     def chosen(self, bench: Bench) -> ListedField | None:

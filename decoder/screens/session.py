@@ -238,8 +238,8 @@ class Session:
         with self._lock:
             sheet_path, trouble = self._writable_sheet()
             lengths = {key: bench.width_of(key) for key in bench.keys}
-            work, drafted = save_to_map(bench.work, path, sheet_path, bench.capture, lengths)
-            bench.step(work)
+            digest, drafted = save_to_map(bench.history, path, sheet_path, bench.capture, lengths)
+            bench.saved_to(str(path), digest)
             said = drafted_words(drafted, path)
             paths = [*(one for one in self.channels.signal_map.paths if one != str(path)), str(path)]
             channels = decode(self.channels.frames, load_map(paths), load_sheet(sheet_path))

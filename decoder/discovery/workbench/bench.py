@@ -5,7 +5,7 @@ What takes time (`prepare`, `carve`) is meant for a worker thread; the rest answ
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import PurePath
 from threading import Lock
 from typing import TYPE_CHECKING, Final
@@ -104,6 +104,11 @@ class Bench:
     def step(self, work: Work) -> bool:
         """Go on to a new state of the work; tell whether it is one."""
         return self._go_to(self.history.step(work))
+
+    def saved_to(self, map_path: str, digest: str) -> None:
+        """Remember the signal map that the work was saved to, which no undoing changes."""
+        self.history = replace(self.history, map_path=map_path, map_digest=digest)
+        self._unsaved = True
 
     def look(self, work: Work) -> None:
         """Look at something else, which is no step."""

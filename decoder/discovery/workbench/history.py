@@ -9,10 +9,16 @@ from decoder.discovery.workbench.work import Work
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """States in their order, of which the one at `now` holds; those behind it were undone."""
+    """States in their order, of which the one at `now` holds; those behind it were undone.
+
+    map_path : the signal map that the work was last saved to; empty before. No step: undoing leaves it.
+    map_digest : of that file, where nothing but this work is in it; else empty
+    """
 
     states: tuple[Work, ...] = (Work(),)
     now: int = 0
+    map_path: str = ""
+    map_digest: str = ""
 
     @property
     def work(self) -> Work:
@@ -28,7 +34,7 @@ class History:
         """Go on to a new state; what was undone is gone. The same object again is no step."""
         if work is self.work:
             return self
-        return History((*self.states[: self.now + 1], work), self.now + 1)
+        return replace(self, states=(*self.states[: self.now + 1], work), now=self.now + 1)
 
     def look(self, work: Work) -> History:
         """Look at something else, which is no step: nothing of it is undone."""

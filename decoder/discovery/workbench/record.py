@@ -2,7 +2,7 @@
 
     {"stream": STREAM | null, "chosen": n | null, "beside": FIELD | null,
      "from": n, "gone": n, "new": [MEANING]}       of the meanings before, from the n-th on so many gone, these instead
-    and only where they change: "readings": [text], "map": text, "map_digest": text
+    and only where they change: "readings": [text]
 
 STREAM is a FIELD without its bits, MEANING a FIELD with name, quantity, unit, scale, offset, place, labels, low, high,
 is_multiplexor, comment; what is empty is left out.
@@ -47,10 +47,6 @@ def difference(work: Work, before: Work) -> dict[str, Any]:
     }
     if work.readings != before.readings:
         record["readings"] = list(work.readings)
-    if work.map_path != before.map_path:
-        record["map"] = work.map_path
-    if work.map_digest != before.map_digest:
-        record["map_digest"] = work.map_digest
     return record
 
 
@@ -71,8 +67,6 @@ def changed_by(record: Mapping[str, Any], before: Work) -> Work:
         chosen=None if chosen is None else int(chosen),
         beside=None if record["beside"] is None else from_record(record["beside"]),
         readings=tuple(_text(one) for one in record.get("readings", before.readings)),
-        map_path=_text(record.get("map", before.map_path)),
-        map_digest=_text(record.get("map_digest", before.map_digest)),
     )
 
 

@@ -21,29 +21,30 @@ if TYPE_CHECKING:
 
     from decoder.discovery.drafting import Drafted
     from decoder.discovery.field_at import StreamKey
+    from decoder.discovery.workbench.history import History
     from decoder.discovery.workbench.work import Work
 
 
 def save_to_map(
-    work: Work, map_path: Path, sheet_path: Path | None, capture: str, lengths: Mapping[StreamKey, int]
-) -> tuple[Work, Drafted]:
-    """Write all meanings; give the work that knows where, and what was drafted.
+    history: History, map_path: Path, sheet_path: Path | None, capture: str, lengths: Mapping[StreamKey, int]
+) -> tuple[str, Drafted]:
+    """Write all meanings; give the map's digest where nothing but this work is in it, and what was drafted.
 
     lengths : payload bytes of each stream
 
     Raises `UsageError` where there is nothing to write, and what `decoder.discovery.drafting.draft` raises.
     """
+    work = history.work
     if not work.meanings:
         raise UsageError("there is no field of yours to save", advice="take a proposed one with enter, or add one")
     before = _content(map_path)
-    is_own = before is None or (str(map_path) == work.map_path and _digest(before) == work.map_digest)
+    is_own = before is None or (str(map_path) == history.map_path and _digest(before) == history.map_digest)
     if before is not None and is_own:
         drafted = _anew(work, map_path, before, sheet_path, capture, lengths)
     else:
         drafted = draft(work.meanings, map_path, sheet_path, capture, lengths=lengths)
     now = _content(map_path)
-    digest = _digest(now) if is_own and now is not None else ""
-    return replace(work, map_path=str(map_path), map_digest=digest), drafted
+    return (_digest(now) if is_own and now is not None else ""), drafted
 
 
 def _anew(

@@ -22,8 +22,6 @@ class Work:
     chosen : which of `meanings` keys act on; ``None`` where none of them is chosen
     beside : a field that is chosen and is none of `meanings`: proposed, or in the signal map already
     readings : as they were typed
-    map_path : the signal map that the work was last saved to; empty before
-    map_digest : of that file, where nothing but this work is in it; else empty
     """
 
     meanings: tuple[Meaning, ...] = ()
@@ -31,8 +29,6 @@ class Work:
     chosen: int | None = None
     beside: FieldAt | None = None
     readings: tuple[str, ...] = ()
-    map_path: str = ""
-    map_digest: str = ""
 
     @property
     def meaning(self) -> Meaning | None:

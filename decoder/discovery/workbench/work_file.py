@@ -4,6 +4,7 @@ JSON, one step a line, so that a step more costs little:
 
     {"schema": "cellglean.bench/1",
      "now": n,                             which state holds, counted from 0; the first state is empty
+     "map": [path, digest],                the signal map that it was saved to, see `History`
      "steps": [
     STEP,                                  see `decoder.discovery.workbench.record`
     ...
@@ -73,7 +74,8 @@ class WorkFile:
         states, trouble = _states_of(record["steps"])
         now = record.get("now")
         known = isinstance(now, int) and not isinstance(now, bool)
-        history = History(states, min(max(int(str(now)), 0), len(states) - 1) if known else len(states) - 1)
+        now = min(max(int(str(now)), 0), len(states) - 1) if known else len(states) - 1
+        history = History(states, now, *_saved_to(record.get("map")))
         # What cannot be read whole is not written over either, before the user says so.
         self._known = _digest(content) if trouble is None else b""
         return history, trouble
@@ -86,7 +88,9 @@ class WorkFile:
         if not over:
             self._must_be_as_known()
         self._add_lines(history.states)
-        head = f'{{"schema": "{SCHEMA}",\n "now": {history.now},\n "steps": [\n'
+        head = f'{{"schema": "{SCHEMA}",\n "now": {history.now},\n'
+        saved_to = json.dumps([history.map_path, history.map_digest])
+        head += f' "map": {saved_to},\n "steps": [\n'
         text = head + ",\n".join(self._lines) + "\n]}\n"
         write_text(self.path, text)
         self._known = _digest(text.encode())
@@ -142,6 +146,13 @@ class WorkFile:
 
 def _digest(content: bytes) -> bytes:
     return hashlib.sha256(content).digest()
+
+
+def _saved_to(record: object) -> tuple[str, str]:
+    """Read where the work was saved to; nowhere where that is not told."""
+    if isinstance(record, list) and len(record) == 2 and all(isinstance(one, str) for one in record):
+        return record[0], record[1]
+    return "", ""
 
 
 def _states_of(steps: Sequence[object]) -> tuple[tuple[Work, ...], str | None]:

@@ -1,5 +1,7 @@
 """The bench: streams, carving with siblings, channels before they are in a map, saving."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from decoder.discovery.streams import streams
 from decoder.discovery.workbench import edits
 from decoder.discovery.workbench.bench import Bench, name_of
 from decoder.discovery.workbench.fields import ListedField
+from decoder.discovery.workbench.history import History
 from decoder.discovery.workbench.preview import preview
 from decoder.discovery.workbench.saving import drafted_words, save_to_map
 from decoder.discovery.workbench.work import Work
@@ -85,7 +88,7 @@ def test_a_channel_is_what_the_map_would_make_of_it(tmp_path):
         name="Cell_2_03_V",
     )
     series = bench.channel(ListedField("mine", meaning))
-    _, drafted = save_to_map(Work((meaning,)), tmp_path / "a.dbc", None, "", {key: 8})
+    _, drafted = save_to_map(History((Work((meaning,)),)), tmp_path / "a.dbc", None, "", {key: 8})
     assert drafted.added
     decoded = decode(frames, load_map(tmp_path / "a.dbc"))["Cell_2_03_V"]
     assert (series.time_ns == decoded.time_ns).all()
@@ -188,45 +191,54 @@ def test_names_of_captures():
 
 def a_work(bench, name="A"):
     (key,) = bench.keys
-    return Work(
-        (Meaning(FieldAt(key, Field(15, 16, "big")), name=name, quantity="cell voltage", unit="V", scale=0.001),)
-    )
+    at = FieldAt(key, Field(15, 16, "big"))
+    meaning = Meaning(at, name=name, quantity="cell voltage", unit="V", scale=0.001)
+    return History((Work((meaning,), at.stream, 0),))
+
+
+def saved(history, path, sheet, capture_name, lengths):
+    digest, drafted = save_to_map(history, path, sheet, capture_name, lengths)
+    return replace(history, map_path=str(path), map_digest=digest), drafted
 
 
 def test_a_map_that_holds_only_the_work_is_made_anew_so_that_changes_change_it(tmp_path):
     bench, path = bench_of(pages()), tmp_path / "a.dbc"
     lengths = {bench.keys[0]: 4}
-    work, drafted = save_to_map(a_work(bench), path, tmp_path / "a.toml", "boat.log", lengths)
+    history, drafted = saved(a_work(bench), path, tmp_path / "a.toml", "boat.log", lengths)
     assert drafted_words(drafted, path) == "1 channel written to a.dbc"
     assert load_sheet(tmp_path / "a.toml").rules
-    changed = edits.end_moved(edits.choose_number(work, 0), "begin", 4, 4)
-    saved, drafted = save_to_map(changed, path, tmp_path / "a.toml", "boat.log", lengths)
+    changed = history.step(edits.end_moved(history.work, "begin", 4, 4))
+    written, drafted = saved(changed, path, tmp_path / "a.toml", "boat.log", lengths)
     (message,) = load_map(path).messages
     assert [one.field for one in message.signals] == [Field(11, 12, "big")]
     assert "the map before is kept as a.dbc.bak" in drafted_words(drafted, path)
-    again, drafted = save_to_map(saved, path, tmp_path / "a.toml", "boat.log", lengths)
-    assert again == saved
+    again, drafted = saved(written, path, tmp_path / "a.toml", "boat.log", lengths)
+    assert again == written
     assert drafted.map_backup is None
+    # Undoing does not make the map somebody else's.
+    saved(written.undo(), path, tmp_path / "a.toml", "boat.log", lengths)
+    (message,) = load_map(path).messages
+    assert [one.field for one in message.signals] == [Field(15, 16, "big")]
 
 
 def test_a_map_that_a_person_made_or_changed_is_only_added_to(tmp_path):
     bench, path = bench_of(pages()), tmp_path / "a.dbc"
     lengths = {bench.keys[0]: 4}
-    work, _ = save_to_map(a_work(bench), path, None, "", lengths)
+    history, _ = saved(a_work(bench), path, None, "", lengths)
     before = path.read_text() + '\nCM_ "by hand";\n'
     path.write_text(before)
-    more = edits.taken(work, Meaning(FieldAt(bench.keys[0], Field(24, 4)), name="Turn"))
-    saved, drafted = save_to_map(more, path, None, "", lengths)
+    more = history.step(edits.taken(history.work, Meaning(FieldAt(bench.keys[0], Field(24, 4)), name="Turn")))
+    written, drafted = saved(more, path, None, "", lengths)
     assert "by hand" in path.read_text()
     assert {one.name for one in load_map(path).messages[0].signals} == {"A", "Turn"}
     assert drafted_words(drafted, path).startswith("1 channel written to a.dbc; 1 there already")
-    assert saved.map_digest == ""
+    assert written.map_digest == ""
 
 
 def test_nothing_to_save_and_a_place_that_cannot_be_written_are_told(tmp_path):
     bench = bench_of(pages())
     with pytest.raises(UsageError, match="no field of yours"):
-        save_to_map(Work(), tmp_path / "a.dbc", None, "", {})
+        save_to_map(History(), tmp_path / "a.dbc", None, "", {})
     with pytest.raises(CellgleanError):
         save_to_map(a_work(bench), tmp_path / "none" / "a.dbc", None, "", {})
     with pytest.raises(CellgleanError):

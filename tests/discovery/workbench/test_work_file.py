@@ -1,6 +1,7 @@
 """The work in its file: written, read back, changed by others, damaged."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -67,7 +68,7 @@ def histories(draw):
         elif kind == "undo":
             history = history.undo()
         elif kind == "map":
-            history = history.step(Work(work.meanings, work.stream, None, None, work.readings, "a.dbc", "12"))
+            history = replace(history, map_path=draw(st.text(max_size=9)), map_digest=draw(st.sampled_from(["", "12"])))
     return history
 
 
@@ -79,6 +80,7 @@ def test_what_is_read_back_is_what_was_written_with_all_that_can_be_undone(tmp_p
     again, trouble = WorkFile(path).read()
     assert trouble is None
     assert again.now == history.now
+    assert (again.map_path, again.map_digest) == (history.map_path, history.map_digest)
     # The first state holds nothing but what was looked at, which is not kept.
     assert again.states[1:] == history.states[1:]
     assert again.states[0] == Work()
@@ -196,7 +198,6 @@ BROKEN = [
     {"stream": 7},
     {"beside": {"bus": 1}},
     {"readings": [7]},
-    {"map": None},
     {"from": 1e999},
 ]
 
@@ -226,6 +227,17 @@ def test_a_state_that_is_not_there_gives_the_nearest(tmp_path, now):
     history, trouble = WorkFile(path).read()
     assert trouble is None
     assert history.now == (0 if now == -4 else 3)
+
+
+@pytest.mark.parametrize("told", [None, 7, [], ["a"], ["a", 1], {"a": 1}])
+def test_a_map_that_is_told_wrongly_is_none(tmp_path, told):
+    path = tmp_path / "a"
+    WorkFile(path).write(replace(a_history(3), map_path="a.dbc", map_digest="12"))
+    record = json.loads(path.read_text())
+    assert record["map"] == ["a.dbc", "12"]
+    record["map"] = told
+    path.write_text(json.dumps(record))
+    assert WorkFile(path).read()[0] == a_history(3)
 
 
 @given(st.binary(max_size=60))
