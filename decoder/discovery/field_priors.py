@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from decoder.discovery.reading_scales import Scale
 
 _SHORTEST: Final = 5
-_TRUST: Final = 0.6  # of what is expected of layouts: each has its own style, which is not known here
+_TRUST: Final = 0.9  # of what is expected of layouts: each has its own style, which is not known here
 
 
 def log_priors(rows: Sequence[ByteRows], candidates: Candidates, scales: Sequence[Scale]) -> NDArray[np.float64]:

@@ -67,21 +67,27 @@ def free_candidates(
         np.intp
     )
     for _, number, row, shift, length, signed, offset in found:
-        words = rows[number].words[row] >> np.uint64(shift) & np.uint64((1 << length) - 1)
-        raw = words[every[offset]].astype(np.float64)
-        raw -= (1 << length) * (signed & (raw >= 1 << length - 1))
+        raw = _raw_at(rows[number], (row, shift, length, signed), every[offset])
         line = _line(raw, label.value, _noise(label))
         if line is not None:
             share = _SHARE * (1.0 if line[1] == 0 else _WITH_OFFSET)
-            scales.append(
-                Scale(quantity, *line, share, (length, length), half_range=False, signed=bool(signed), fitted=True)
-            )
+            bits = (length, length)
+            scales.append(Scale(quantity, *line, share, bits, half_range=False, signed=bool(signed), fitted=True))
             kept.append((number, row, shift, length, signed, first_scale + len(scales) - 1))
     columns = np.array(kept, np.int64).reshape(-1, 6).T
-    number, row, shift, length, signed, which = columns
     scale = np.array([one.scale for one in scales])
     zero = np.array([one.offset for one in scales])
-    return Candidates(number, row, shift, length, signed > 0, length, which, scale, zero), scales
+    order, at_row, begin, bits_long, sign, which = (columns[k] for k in range(6))
+    return Candidates(order, at_row, begin, bits_long, sign > 0, bits_long, which, scale, zero), scales
+
+
+def _raw_at(rows: ByteRows, place: tuple[int, int, int, int], moments: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Give the raw values of a field (row, shift, length, sign) at moments."""
+    row, shift, length, signed = place
+    words = rows.words[row, moments] >> np.uint64(shift) & np.uint64((1 << length) - 1)
+    raw: NDArray[np.float64] = words.astype(np.float64)
+    raw[(raw >= 1 << length - 1) & (signed > 0)] -= 1 << length
+    return raw
 
 
 def _along(

@@ -24,7 +24,7 @@ _LEAPS: Final = 0.3  # of the changes, that are by more than one
 _MOST_BYTES: Final = 6.0
 _RESTS: Final = -3.0  # log odds of a lowest bit that never moved while those above did
 _EACH_BIT: Final = -0.7  # ... and of each further one
-_EACH_ZERO: Final = -0.2  # of each lowest bit of a constant that is 0
+_EACH_ZERO: Final = -0.1  # of each lowest bit of a constant that is 0
 
 
 def carry_log_odds(upper: NDArray[np.int64], lowest: NDArray[np.int64]) -> float:

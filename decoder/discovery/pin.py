@@ -7,6 +7,7 @@ label may have. What passes is weighed with the clock's offset, which is one for
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from dataclasses import field as with_default
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -54,6 +55,10 @@ _MOST_WEIGHED: Final = 700  # candidates of one label
 _MOST_FOR_CLOCK: Final = 60  # of those that tell of the clock
 _POOR: Final = 5.0  # log likelihood by which natural scales must explain readings better than none at all
 _FITTED_EVERY: Final = 5  # of the offsets at which scales are fitted, where nothing is known of the clock
+_DRIFTS_PPM: Final = np.arange(-200.0, 201.0, 25.0)  # of quartz clocks, the worst
+_LONG_S: Final = 1200.0  # between the first and the last reading, from which on a drift may show
+_DRIFT_KNOWN_PPM: Final = 60.0  # standard deviation below which it is told
+_CLOCK_TRUST: Final = 0.5  # the weight of one reading's deviation, where it is about the clock
 _NONE: Final = 0.02  # the chance that no field carries what was read; common practice, no source
 
 
@@ -84,7 +89,12 @@ def pin(
     moments_s = _moments(labels, last_s)
     rows = byte_rows(parts, first_ns + (moments_s * 1e9).astype(np.int64))
     ground = _Ground(parts, rows, first_ns, moments_s, all_offsets())
-    together, chosen = _chosen(ground, labels, progress)
+    chosen = _chosen(ground, labels, progress)
+    together = _together(ground.offsets_s, chosen)
+    drift_ppm = _drift_ppm(ground, chosen, together)
+    if drift_ppm is not None:
+        chosen = [ground.heard(one.without_drift(drift_ppm), ground.offsets_s) for one in chosen]
+        together = _together(ground.offsets_s, chosen)
     fine_s, unsure_s = likely_offsets(ground.offsets_s, together)
     weighed = [ground.weigh(one, fine_s, unsure_s) for one in chosen]
     weighed = [
@@ -92,20 +102,32 @@ def pin(
         for one, own in zip(chosen, weighed, strict=True)
     ]
     capture = Capture(parts, rows, big_endian_log_odds(parts), Sampled(found_streams), first_ns, last_s)
-    clock = clock_of(fine_s, weighed)
+    clock = clock_of(ground.offsets_s, together, fine_s)
+    heard = [clock_of(ground.offsets_s, together - one.clock, fine_s).log_weight for one in chosen]
     return tuple(
-        pinned_of(capture, one.label, one.scales, own, clock, most) for one, own in zip(chosen, weighed, strict=True)
+        pinned_of(capture, one.label, one.scales, own, clock, others, drift_ppm, most)
+        for one, own, others in zip(chosen, weighed, heard, strict=True)
     )
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Chosen:
-    """One label with the candidates that are weighed, the best first, their scales and log priors."""
+    """One label with the candidates that are weighed, the best first, their scales and log priors.
+
+    clock : what the label says of each clock offset, log weights
+    explained : how much better the best offset explains the readings than no field at all, log likelihood
+    """
 
     label: LabelReadings
     scales: list[Scale]
     candidates: Candidates
     log_prior: NDArray[np.float64]
+    clock: NDArray[np.float64] = with_default(default_factory=lambda: np.empty(0))
+    explained: float = 0.0
+
+    def without_drift(self, drift_ppm: float) -> _Chosen:
+        """Give the same by a clock without drift."""
+        return replace(self, label=self.label.without_drift(drift_ppm))
 
     def first(self, most: int) -> _Chosen:
         """Give the same with the best few candidates."""
@@ -129,6 +151,13 @@ class _Ground:
         known = one.label, one.scales, one.candidates, one.log_prior
         return weigh(self.parts, self.rows, *known, none, self.first_ns, offsets_s, unsure_s)
 
+    def heard(self, one: _Chosen, offsets_s: NDArray[np.float64]) -> _Chosen:
+        """Give a label with what its best candidates say of clock offsets."""
+        few, none = one.first(_MOST_FOR_CLOCK), float(np.log(_NONE))
+        known = few.label, few.scales, few.candidates, few.log_prior
+        own = weigh(self.parts, self.rows, *known, none, self.first_ns, offsets_s, STEP_S / 2, _CLOCK_TRUST)
+        return replace(one, clock=own.evidence(), explained=float(own.evidence().max() - own.none))
+
     def choose(
         self, label: LabelReadings, scales: list[Scale], found: Candidates, log_clock: NDArray[np.float64]
     ) -> _Chosen:
@@ -141,25 +170,42 @@ class _Ground:
 
 def _chosen(
     ground: _Ground, labels: Sequence[LabelReadings], progress: Callable[[float], None] | None
-) -> tuple[NDArray[np.float64], list[_Chosen]]:
-    """Choose candidates for all labels; beside them, what they say of the clock (log weight of each offset)."""
+) -> list[_Chosen]:
+    """Choose candidates for all labels, and hear what they say of the clock."""
     scales = [scales_for(one) for one in labels]
     targets = [target(one, some, ground.moments_s, REACH_S) for one, some in zip(labels, scales, strict=True)]
     found = search(ground.rows, targets)
-    together = log_prior_of(ground.offsets_s)
     chosen: dict[int, _Chosen] = {}
     # labels with few candidates first: what they say of the clock helps to choose among many
     for done, number in enumerate(sorted(range(len(labels)), key=lambda at: len(found[at]))):
-        one = ground.choose(labels[number], scales[number], found[number], together)
-        own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, STEP_S / 2)
-        if may_be_fitted(one.label) and own.none > (own.evidence() + together).max() - together.max() - _POOR:
-            one = _with_fitted(ground, one, together)
-            own = ground.weigh(one.first(_MOST_FOR_CLOCK), ground.offsets_s, STEP_S / 2)
+        together = _together(ground.offsets_s, list(chosen.values()))
+        one = ground.heard(ground.choose(labels[number], scales[number], found[number], together), ground.offsets_s)
+        if one.explained < _POOR and may_be_fitted(one.label):
+            one = ground.heard(_with_fitted(ground, one, together), ground.offsets_s)
         chosen[number] = one
-        together = together + own.evidence()
         if progress is not None:
             progress((done + 1) / (len(labels) + 1))
-    return together, [chosen[number] for number in range(len(labels))]
+    return [chosen[number] for number in range(len(labels))]
+
+
+def _together(offsets_s: NDArray[np.float64], heard: Sequence[_Chosen]) -> NDArray[np.float64]:
+    """Give what is known of the clock, log weights of its offsets."""
+    weight: NDArray[np.float64] = log_prior_of(offsets_s) + sum(one.clock for one in heard)
+    return weight
+
+
+def _drift_ppm(ground: _Ground, chosen: Sequence[_Chosen], together: NDArray[np.float64]) -> float | None:
+    """Give how much faster the meter's clock runs; ``None`` where the readings cannot tell."""
+    times_s = np.concatenate([one.label.time_s for one in chosen])
+    if np.ptp(times_s) < _LONG_S:
+        return None
+    offsets_s, _ = likely_offsets(ground.offsets_s, together)
+    tried = ([ground.heard(one.without_drift(drift), offsets_s) for one in chosen] for drift in _DRIFTS_PPM.tolist())
+    weight = np.array([np.logaddexp.reduce(_together(offsets_s, some)) for some in tried])
+    share = np.exp(weight - np.logaddexp.reduce(weight))
+    drift_ppm = float((share * _DRIFTS_PPM).sum())
+    unsure_ppm = float(np.sqrt((share * (_DRIFTS_PPM - drift_ppm) ** 2).sum()))
+    return drift_ppm if unsure_ppm < _DRIFT_KNOWN_PPM else None
 
 
 def _with_fitted(ground: _Ground, one: _Chosen, log_clock: NDArray[np.float64]) -> _Chosen:

@@ -34,7 +34,7 @@ _TIED: Final = 1 / 3  # of the best likelihood, from which on a match fits as we
 _MOST_COMPARED: Final = 500  # candidates whose whole series is looked at
 _CHANCE: Final = 2.0  # log odds that carries show by chance
 _STRANGE_BIT: Final = -2.0  # log odds of a field whose lowest bit seems to be another's
-_CONSTANT: Final = -0.6  # log odds of a field that never changed: measured ones mostly do
+_CONSTANT: Final = -0.4  # log odds of a field that never changed: measured ones mostly do
 _CUT: Final = 3.0  # ... and against one that seems to go on below its lowest bit
 _MOST_ROWS: Final = 2000  # of a series
 
@@ -52,17 +52,27 @@ class Capture:
 
 
 def pinned_of(
-    capture: Capture, label: LabelReadings, scales: Sequence[Scale], own: Weighed, clock: ClockOdds, most: int
+    capture: Capture,
+    label: LabelReadings,
+    scales: Sequence[Scale],
+    own: Weighed,
+    clock: ClockOdds,
+    others: NDArray[np.float64],
+    drift_ppm: float | None,
+    most: int,
 ) -> Pinned:
-    """Give what is told of one label."""
-    matches = _matches(capture, scales, own, clock) if len(own.candidates) else []
+    """Give what is told of one label.
+
+    others : what the other labels say of the clock offsets at which it was weighed, log weights
+    """
+    matches = _matches(capture, scales, own, clock, others) if len(own.candidates) else []
     times_s = label.time_s - clock.offset_s
     return Pinned(
         label=label.label,
         unit=label.unit,
         used=int(((times_s >= 0) & (times_s <= capture.last_s)).sum()),
         clock_offset_s=clock.offset_s,
-        drift_ppm=None,
+        drift_ppm=drift_ppm,
         matches=tuple(matches[:most]),
         next_reading=next_reading(capture.sampled, label, matches, capture.first_ns, capture.last_s),
         clock_unsure_s=clock.unsure_s,
@@ -70,10 +80,11 @@ def pinned_of(
     )
 
 
-def _matches(capture: Capture, scales: Sequence[Scale], own: Weighed, clock: ClockOdds) -> list[Match]:
+def _matches(
+    capture: Capture, scales: Sequence[Scale], own: Weighed, clock: ClockOdds, by_others: NDArray[np.float64]
+) -> list[Match]:
     """Give the matches of one label, the likeliest first."""
     parts, rows, big_odds = capture.parts, capture.rows, capture.big_odds
-    by_others = clock.without(own)
     log_post = np.logaddexp.reduce(own.log_joint + by_others, axis=1)
     none = own.none + np.logaddexp.reduce(by_others)
     best = np.argsort(-log_post, kind="stable")[:_MOST_COMPARED]

@@ -64,17 +64,15 @@ class ClockOdds:
     offset_s: float
     unsure_s: float
 
-    def without(self, one: Weighed) -> NDArray[np.float64]:
-        """Give the log weights that the other labels give."""
-        return self.log_weight - one.evidence()
 
-
-def clock_of(offsets_s: NDArray[np.float64], weighed: Sequence[Weighed]) -> ClockOdds:
-    """Put together what all labels say."""
-    log_weight = log_prior_of(offsets_s) + np.sum([one.evidence() for one in weighed], axis=0)
+def clock_of(
+    offsets_s: NDArray[np.float64], log_weight: NDArray[np.float64], likely_s: NDArray[np.float64]
+) -> ClockOdds:
+    """Give the clock's odds from the weights of all offsets; `likely_s` are those that matches are weighed at."""
     share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     offset_s = float((share * offsets_s).sum())
-    return ClockOdds(offsets_s, log_weight, offset_s, float(np.sqrt((share * (offsets_s - offset_s) ** 2).sum())))
+    unsure_s = float(np.sqrt((share * (offsets_s - offset_s) ** 2).sum()))
+    return ClockOdds(likely_s, log_weight[np.searchsorted(offsets_s, likely_s - STEP_S / 4)], offset_s, unsure_s)
 
 
 def first_look(
@@ -160,9 +158,10 @@ def weigh(
     first_ns: int,
     offsets_s: NDArray[np.float64],
     unsure_s: float,
+    trust: float | None = None,
 ) -> Weighed:
     """Weigh candidates at each clock offset, each of which stands for what lies within `unsure_s` of it."""
-    each = [log_likelihood_of_none(label, one) + np.log(belief) for one, belief in label.quantities.items()]
+    each = [log_likelihood_of_none(label, one, trust) + np.log(belief) for one, belief in label.quantities.items()]
     none = float(max(each, default=0.0))
     shape = (len(candidates), len(offsets_s))
     log_joint, residual = np.empty(shape), np.empty(shape)
@@ -174,7 +173,7 @@ def weigh(
             continue
         some = candidates.take(mine)
         value, moved = _around(parts, rows, some, label.time_s - offsets_s[:, None], first_ns, reach_s)
-        found = fit(label, name, value, moved, np.abs(some.scale))
+        found = fit(label, name, value, moved, np.abs(some.scale), trust)
         log_joint[mine] = found.log_likelihood + log_prior[mine, None]
         residual[mine] = found.residual
     return Weighed(candidates, log_joint, residual, none + log_prior_none)
@@ -210,7 +209,7 @@ def likely_offsets(
 def coarse(log_evidence: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give the best of the offsets around each that a first look tries."""
     wide = np.pad(log_evidence, _EVERY // 2, constant_values=-np.inf)
-    near = np.lib.stride_tricks.sliding_window_view(wide, _EVERY).max(axis=1)
+    near: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(wide, _EVERY).max(axis=1)
     return near[::_EVERY]
 
 

@@ -6,7 +6,7 @@ controller's own sensor is wrong as well, and so is a value that is sampled whil
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -70,6 +70,7 @@ class LabelReadings:
 
     time_s : by the meter's clock; value, step : in `unit`; all float64, n, in the order of time
     quantities : what it may be, by its name and unit, with the share of belief
+    middle_s : the middle of all readings of all labels
     """
 
     label: str
@@ -78,6 +79,12 @@ class LabelReadings:
     value: NDArray[np.float64]
     step: NDArray[np.float64]
     quantities: dict[str, float]
+    middle_s: float = 0.0
+
+    def without_drift(self, drift_ppm: float) -> LabelReadings:
+        """Give the same with times as a clock without drift would have told them, from the middle reading on."""
+        away_s = self.time_s - self.middle_s
+        return replace(self, time_s=self.time_s - away_s * drift_ppm * 1e-6)
 
     @property
     def digits(self) -> float:
@@ -100,16 +107,17 @@ def by_label(readings: Sequence[Reading]) -> list[LabelReadings]:
     groups: dict[tuple[str, str], list[Reading]] = {}
     for one in readings:
         groups.setdefault((one.label, one.unit), []).append(one)
-    return [_of_label(label, unit, some) for (label, unit), some in groups.items()]
+    middle_s = float(np.mean([min(times), max(times)])) if (times := [one.time_s for one in readings]) else 0.0
+    return [_of_label(label, unit, some, middle_s) for (label, unit), some in groups.items()]
 
 
-def _of_label(label: str, unit: str, readings: list[Reading]) -> LabelReadings:
+def _of_label(label: str, unit: str, readings: list[Reading], middle_s: float) -> LabelReadings:
     ordered = sorted(readings, key=lambda one: one.time_s)
     value = np.array([one.value for one in ordered])
     plain = max((_decimals(one.value) for one in ordered), default=0)
     step = np.array([one.step or 10.0**-plain for one in ordered])
     return LabelReadings(
-        label, unit, np.array([one.time_s for one in ordered]), value, step, quantities_of(label, unit)
+        label, unit, np.array([one.time_s for one in ordered]), value, step, quantities_of(label, unit), middle_s
     )
 
 

@@ -42,13 +42,16 @@ def fit(
     value: NDArray[np.float64],
     moved: NDArray[np.float64],
     scale: NDArray[np.float64],
+    trust: float | None = None,
 ) -> Fit:
     """Weigh fields of one quantity.
 
     value : c x d x n, what each field carried at each reading, for each of d clock offsets
     moved : the same shape, standard deviation of what movement adds
     scale : c, what one step of each field is worth
+    trust : the weight of one reading's deviation; else one that is careful with many readings
     """
+    trust = _trust(label) if trust is None else trust
     apart = APART[quantity]
     still = np.sqrt((NOISE_DIGITS * label.step) ** 2 + apart.noise**2)
     sigma = np.sqrt(still**2 + moved**2)
@@ -65,16 +68,17 @@ def fit(
         weight = 1 / (wide**2 * (1 + (left / wide / 3) ** 2))
     z = np.maximum(np.abs(left) - half, 0) / sigma
     norm = np.log(still) + 0.5 * np.log(2 * np.pi)
-    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _trust(label) * z**2, np.log(_WRONG / _TAIL)) - norm
+    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * trust * z**2, np.log(_WRONG / _TAIL)) - norm
     # How broad a prediction is, by movement and by its step: charged once for each reading that tells something new.
     # But fields that go along with the right one and are sent more often say more exactly what they say, and that alone
     # does not make them right: so for a few readings only.
-    broad = np.log(sigma / still).mean(axis=-1) + np.log1p(2 * half[..., 0] / (2.5 * np.median(sigma, axis=-1)))
-    loose = broad * min(_LOOSE, _new_values(label.value, still))
+    charged = min(_LOOSE, _new_values(label.value, still))
+    stepped = np.log1p(2 * half[..., 0] / (2.5 * np.median(sigma, axis=-1)))
+    loose = charged * np.log(sigma / still).mean(axis=-1) + (charged - 1) * stepped
     beyond = _beyond(share, share_limit, apart.own_share + share_limit / 4)
     beyond += _beyond(amount, amount_limit, apart.own + amount_limit / 4)
-    # one reading's worth goes into finding the common error, which may be anywhere within its limits
-    free = np.log(sigma).mean(axis=-1) + 0.92 - np.log(2 * label.limit(quantity).mean())
+    # one reading's worth goes into finding the common error, anywhere within its limits and the field's step
+    free = np.log(sigma).mean(axis=-1) + 0.92 - np.log(2 * label.limit(quantity).mean() + 2 * half[..., 0])
     sound = z < _FAR
     residual = np.sqrt((off**2 * sound).sum(axis=-1) / np.maximum(sound.sum(axis=-1), 1))
     return Fit(each.sum(axis=-1) + np.minimum(free, 0) - beyond - loose, residual)
@@ -115,14 +119,15 @@ def _beyond(amount: NDArray[np.float64], limit: float, sigma: float) -> NDArray[
     return charged
 
 
-def log_likelihood_of_none(label: LabelReadings, quantity: str) -> float:
+def log_likelihood_of_none(label: LabelReadings, quantity: str, trust: float | None = None) -> float:
     """Give the log likelihood of the readings if no field of the capture carries them."""
     apart = APART[quantity]
     still = np.sqrt((NOISE_DIGITS * label.step) ** 2 + apart.noise**2)
+    trust = _trust(label) if trust is None else trust
     off = np.abs(label.value - np.median(label.value))
     sigma = np.hypot(1.5 * np.median(off), still)
     z = off / sigma
-    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * _trust(label) * z**2, np.log(_WRONG / _TAIL))
+    each = np.logaddexp(np.log1p(-_WRONG) - 0.5 * trust * z**2, np.log(_WRONG / _TAIL))
     each -= np.log(still) + 0.5 * np.log(2 * np.pi)
     loose = float(np.log(sigma / still).mean()) * min(_LOOSE, _new_values(label.value, still))
     first = float(np.log(still).mean() + 0.5 * np.log(2 * np.pi)) - np.log(apart.span)

@@ -113,6 +113,22 @@ def test_readings_later_by_so_much_move_the_clock_by_so_much(later_s):
     assert after.clock_offset_s - before.clock_offset_s == pytest.approx(later_s, abs=0.1)
 
 
+def test_a_drift_is_told_where_readings_lie_far_apart():
+    def slow(time_s):
+        return 3.6 + 0.1 * np.sin(time_s / 9) + 0.1 * np.sin(time_s / 37 + 1)
+
+    rows = [(t, 0x200, round(float(slow(t)) * 1000).to_bytes(2, "big")) for t in np.arange(0.0, 4000.0, 0.5).tolist()]
+    true_s = np.linspace(20, 3900, 60)
+    shown_s = true_s + 3 + (true_s - 1960) * 150e-6
+    readings = [
+        Reading(shown, "cell 3 voltage", round(float(slow(t)), 3), "V", 0.001)
+        for shown, t in zip(shown_s.tolist(), true_s.tolist(), strict=True)
+    ]
+    (found,) = pin(capture(rows), readings)
+    assert found.drift_ppm == pytest.approx(150, abs=60)
+    assert found.clock_offset_s == pytest.approx(3, abs=0.2)
+
+
 def test_one_clock_holds_for_all_labels():
     still = cell_field(Field(39, 16, "big"), of=lambda _: 3.3)
     frames = frames_with(cell_field(Field(7, 16, "big")), still)
