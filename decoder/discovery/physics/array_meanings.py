@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.natural_scales import scales_of
+from decoder.discovery.physics.pages import page_effect
 from decoder.maps.chemistry import WINDOWS
 
 if TYPE_CHECKING:
@@ -62,15 +63,17 @@ class Kind:
 
 
 KINDS: Final = (
-    Kind("cell voltage", 0.40, 0.0, 0.0, Spread(0.005, 2.5), (6, 24, 400), 0.03),
+    Kind("cell voltage", 0.40, 0.0, 0.0, Spread(0.005, 2.5), (6, 24, 400), 0.15),
     Kind("module temperature", 0.30, 0.0, 45.0, Spread(0.9, 2.2), (3, 4, 120), 1.5),
-    Kind("module voltage", 0.05, 12.0, 110.0, Spread(0.3, 6.0), (2, 4, 64), 0.4),
+    Kind("module voltage", 0.05, 12.0, 110.0, Spread(0.3, 6.0), (2, 4, 36), 0.8),
     Kind("swelling pressure", 0.06, 10.0, 250.0, Spread(3.0, 2.5), (3, 4, 64), 2.0),
 )
 _OTHER: Final = 0.19
 # Of fields in slots that are not filled by zeros: ones fill them, or something else rests there.
 _FILLED: Final = 0.15
 _CUT: Final = 0.004
+_NO_EFFECT: Final = 1.7  # F of pages that do not matter, at most
+_AGAIN: Final = 0.002
 # And of numbers that are usually so much shorter than the slot they rest in.
 _ROOMY: Final = 3  # bits
 _SHORT: Final = 0.4
@@ -97,7 +100,7 @@ class Meaning:
 def meanings_of(row: LikeFields) -> list[Meaning]:
     """Give the meanings that a row may have, the likeliest first."""
     found: dict[tuple[str, float, float], Meaning] = {}
-    strays = _strays(row)
+    strays, again = _strays(row), _again(row)
     for length, shortest, usual, spread, odds in _lengths(row):
         for kind in KINDS:
             for scale in scales_of(kind.quantity):
@@ -105,11 +108,17 @@ def meanings_of(row: LikeFields) -> list[Meaning]:
                 if meaning is None:
                     continue
                 own = max(strays * scale.scale - 0.6 * scale.scale, 0.0) / kind.own
-                meaning = replace(meaning, weight=meaning.weight - 0.5 * own**2)
+                meaning = replace(meaning, weight=meaning.weight - 0.5 * own**2 + again)
                 key = (meaning.quantity, meaning.scale, meaning.offset)
                 if key not in found or found[key].weight < meaning.weight:
                     found[key] = meaning
     return sorted(found.values(), key=lambda one: -one.weight)
+
+
+def _again(row: LikeFields) -> float:
+    """Give log odds of pages that make one number look like many."""
+    effect = page_effect(row)
+    return float(np.log(_AGAIN)) if effect is not None and effect < _NO_EFFECT else 0.0
 
 
 def _strays(row: LikeFields) -> float:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from decoder.discovery.physics.voltages import Match
     from decoder.discovery.physics.weighing import Findings, Weighed
 
+_MOST_SUMMARIES: Final = 6  # numbers that tell the highest, lowest or mean of one array
 _LEAST: Final = 0.05  # likelihood of what is told at all
 _MOST_RIVALS: Final = 3
 _OTHER_CHARGE: Final = 2.5  # log odds that none of the numbers is the charge
@@ -198,10 +199,14 @@ def _charges(findings: Findings) -> Iterator[ChannelClaim]:
 
 def _extremes(findings: Findings) -> Iterator[ChannelClaim]:
     told: set[tuple[object, ...]] = set()
+    of_row: dict[int, int] = {}
     for one in sorted(findings.extremes, key=lambda some: -some.weight):
         if one.single.place in told:
             continue
         told.add(one.single.place)
+        of_row[one.row] = of_row.get(one.row, 0) + 1
+        if of_row[one.row] > _MOST_SUMMARIES:
+            continue
         quantity = findings.rows[one.row].meanings[0].quantity
         odds = 1 / (1 + float(np.exp(-(one.weight - 1.5))))
         yield ChannelClaim(

@@ -34,7 +34,9 @@ _IN_TURN: Final = 0.9  # of the steps from page to page; frames get lost
 _RARE: Final = 0.01  # of the payloads
 _BEYOND_CHANCE: Final = 6.0  # standard deviations of what chance makes of the shares of ones
 _FEWEST_DEPENDENT: Final = 2  # bits
-_MOST_DEPEND: Final = 0.1  # of the bits that move
+_MOST_DEPEND: Final = 0.1  # of the bits that move, at least
+_ALIVE: Final = 16  # values that alive counters have: a check that was not found depends on them
+_MOST_BESIDE_A_COUNTER: Final = 0.45
 # Where a multiplexor is tried even if carving found none there. Common practice, no source.
 _USUAL_PLACES: Final = (Field(0, 8), Field(0, 4), Field(4, 4), Field(8, 8), Field(7, 16, "big"), Field(0, 16))
 _USUAL_PAIRS: Final = ((Field(0, 8), Field(8, 8)), (Field(0, 8), Field(8, 4)), (Field(0, 8), Field(12, 4)))
@@ -263,7 +265,8 @@ def _depend(whole: Container, number: NDArray[np.intp], counts: NDArray[np.intp]
     off = (ones / counts[:, None] - share[moving]) ** 2 * counts[:, None]
     ratio = off.sum(axis=0) / (share[moving] * (1 - share[moving])) / (len(counts) - 1)
     depends = ratio > 1 + _BEYOND_CHANCE * np.sqrt(2 / (len(counts) - 1))
-    return bool(depends.sum() >= _FEWEST_DEPENDENT and depends.mean() >= _MOST_DEPEND)
+    share = _MOST_DEPEND if len(counts) > _ALIVE else _MOST_BESIDE_A_COUNTER
+    return bool(depends.sum() >= _FEWEST_DEPENDENT and depends.mean() >= share)
 
 
 def _with(closed: NDArray[np.bool_], chain: tuple[Field, ...]) -> NDArray[np.bool_]:

@@ -36,11 +36,12 @@ _FAR: Final = 2  # times the usual step from one identifier or page to the next:
 _MOSTLY: Final = 0.3  # of the members: a bit above so many that varies, and is no member's, belongs to the number
 _AS_THE_NEXT: Final = 0.5  # as often as the bit above it, a number's lowest bit varies at least
 _AS_THE_LOWEST: Final = 0.6  # as often as the lowest bit, one below it may vary that is no part of the number
-_FILLING: Final = 6  # ones side by side at the top
+_FILLING: Final = 8  # ones side by side at the top
 _NEIGHBOURS: Final = 9  # members
 _FULL: Final = 0.8  # of the containers have fewer members than what counts as full, at most
 _FEWEST_OF_A_SLOT: Final = 4
 _ALIKE_WORTH: Final = 0.6
+_ALIKE_BITS: Final = 3.0
 _ALIKE_MOVED: Final = 0.25
 _LEAST_BITS: Final = 1.5  # that a member's closeness must be worth
 
@@ -181,42 +182,45 @@ def _gain(scan: Scan, levels: Levels, cells: Sequence[tuple[int, int]], first: i
         if (loose & _varies(bits, container, at)).mean() > most:
             return 0.0
     values = 2 ** levels.log2[container, begin]
-    if not _slots_alike(which[:, 1], _varies(bits, container, low), values):
+    if not _slots_alike(which[:, 1], _varies(bits, container, low), values, length):
         return 0.0
-    return worth(values)
+    return worth(values, length)
 
 
-def _slots_alike(slot: NDArray[np.intp], varies: NDArray[np.bool_], values: NDArray[np.float64]) -> bool:
+def _slots_alike(slot: NDArray[np.intp], varies: NDArray[np.bool_], values: NDArray[np.float64], length: int) -> bool:
     """Tell whether the slots are alike: what two unlike slots show, cut at a wrong place, is no row of like fields."""
     slots, counts = np.unique(slot, return_counts=True)
     known = slots[counts >= _FEWEST_OF_A_SLOT]
     if len(known) < 2:
         return True
     usual = float(np.median(values))
-    saved = np.log2(float(_told(np.array(usual))) / (2 * np.abs(values - usual) + 1))
+    saved = np.log2(float(_told(np.array(usual), length)) / (2 * np.abs(values - usual) + 1))
     worths = [float(saved[slot == one].mean()) for one in known.tolist()]
     moved = [float(varies[slot == one].mean()) for one in known.tolist()]
-    return min(worths) >= _ALIKE_WORTH * max(worths) and min(moved) >= _ALIKE_MOVED * max(moved)
+    alike = min(worths) >= min(_ALIKE_WORTH * max(worths), max(worths) - _ALIKE_BITS)
+    return alike and min(moved) >= _ALIKE_MOVED * max(moved)
 
 
-def worth(values: NDArray[np.float64]) -> float:
-    """Give the bits a member that are saved by telling raw values, members in the last axis, by their distance."""
+def worth(values: NDArray[np.float64], length: int) -> float:
+    """Give the bits a member that are saved by telling raw values by their distance from the others.
+
+    values : the last axis are the members, in order; length : bits of a field
+    """
     usual = np.median(values, axis=-1, keepdims=True)
     off = np.abs(values - usual)
     if values.shape[-1] >= 2 * _NEIGHBOURS:  # one module may lie apart from the others
         wide = [(0, 0)] * (values.ndim - 1) + [(_NEIGHBOURS // 2, _NEIGHBOURS // 2)]
         around = sliding_window_view(np.pad(values, wide, mode="edge"), _NEIGHBOURS, axis=-1)
         off = np.minimum(off, np.abs(values - np.median(around, axis=-1)))
-    return float(np.log2(_told(usual) / (2 * off + 1)).mean())
+    return float(np.log2(_told(usual, length) / (2 * off + 1)).mean())
 
 
-def _told(usual: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give values without the ones at their top, where many stand side by side: they fill what is no number."""
+def _told(usual: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+    """Give values without the ones at the top of their field, where many stand there: they fill what is no number."""
     number = np.maximum(usual, 1).astype(np.int64)
-    bits = np.floor(np.log2(number)).astype(np.int64) + 1
-    zeros = ((1 << bits) - 1) ^ number
+    zeros = ((1 << length) - 1) ^ number
     below = np.floor(np.log2(np.maximum(zeros, 1))).astype(np.int64) + (zeros > 0)
-    filled = bits - below >= _FILLING
+    filled = length - below >= _FILLING
     return np.where(filled, np.maximum(number & ((1 << below) - 1), 1), number).astype(np.float64)
 
 

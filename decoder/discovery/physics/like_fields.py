@@ -86,10 +86,11 @@ def with_length(at: FieldAt, length: int) -> FieldAt:
 
 def like_fields(chosen: Sequence[Picked], sampled: Sampled) -> list[LikeFields]:
     """Give what was picked, joined."""
-    return _joined([_of(one, sampled) for one in chosen])
+    return _joined([fields_of(one, sampled) for one in chosen])
 
 
-def _of(one: Picked, sampled: Sampled) -> LikeFields:
+def fields_of(one: Picked, sampled: Sampled) -> LikeFields:
+    """Give the fields of a row."""
     # The longest is the one whose values fill it: constant ones above would change the values, zeros do not.
     lengths = tuple(grid.length for grid in one.row.grids)
     base = max(one.row.grids, key=lambda grid: (grid.gain, -grid.length))

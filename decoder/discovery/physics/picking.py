@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from decoder.discovery.physics.array_meanings import meanings_of
 from decoder.discovery.physics.grids import worth
+from decoder.discovery.physics.like_fields import fields_of
 from decoder.discovery.physics.series import table_of, track_of
 
 if TYPE_CHECKING:
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
 _MOST_ROWS: Final = 60
 _FEWEST_BITS_SAVED: Final = 12.0
 _MOST_SHARED: Final = 0.2  # of the members may stand in bits that are taken; they are left out
+_MEANING_MATTERS: Final = 400.0  # bits saved, up to which a row is short
+_MEANING_WEIGHT: Final = 4.0  # times the log of the odds
+_NO_MEANING: Final = -9.0
 _LENGTHS_TRIED: Final = 3
 _INSTANTS: Final = 40
 _ORDER_BITS: Final = 40.0  # that the byte order of all that was carved is worth at most,
@@ -68,10 +73,11 @@ def picked(rows: Sequence[Row], carvings: Sequence[Carving], sampled: Sampled, o
     """Choose among rows, by what closeness saves at every instant."""
     bonus = _byte_order_bits(carvings)
     scored = [(_score(row, sampled) + bonus[row.byte_order], number) for number, row in enumerate(rows)]
+    scored = [(score + _meant(rows[number], score, sampled), number) for score, number in scored]
     chosen: list[Picked] = []
     for score, number in sorted(scored, reverse=True):
         row = rows[number]
-        if score < _FEWEST_BITS_SAVED or len(chosen) == _MOST_ROWS:
+        if score < _FEWEST_BITS_SAVED + _MEANING_WEIGHT * _NO_MEANING or len(chosen) == _MOST_ROWS:
             break
         fields = row.fields(row.grids[-1].length)
         free = [which for which, at in enumerate(fields) if occupied.is_free(at)]
@@ -84,13 +90,21 @@ def picked(rows: Sequence[Row], carvings: Sequence[Carving], sampled: Sampled, o
     return chosen
 
 
+def _meant(row: Row, score: float, sampled: Sampled) -> float:
+    """Give what the likeliest meaning of a short row adds: two small numbers side by side look like one long one."""
+    if score > _MEANING_MATTERS:
+        return 0.0
+    found = meanings_of(fields_of(Picked(row, tuple(range(len(row.cells))), score), sampled))
+    return _MEANING_WEIGHT * (found[0].weight if found else _NO_MEANING)
+
+
 def _score(row: Row, sampled: Sampled) -> float:
     """Give the bits that closeness saves for all members, at every instant, in the length that saves most."""
     best = 0.0
     for grid in row.grids[:_LENGTHS_TRIED]:
         table = table_of([track_of(sampled, at) for at in grid.fields], _INSTANTS)
         if table is not None:
-            best = max(best, worth(table.raw) * len(row.cells))
+            best = max(best, worth(table.raw, grid.length) * len(row.cells))
     return best
 
 

@@ -21,15 +21,16 @@ KEY = StreamKey("can0", 0x123, extended=False)
 
 def test_close_values_are_worth_more_and_filling_ones_nothing():
     close, far = np.array([3700.0, 3701, 3702, 3703]), np.array([3700.0, 3300, 3000, 4000])
-    assert worth(close) > worth(far) > 0
-    assert worth(np.full(4, 3700.0)) == pytest.approx(np.log2(3700))
-    assert worth(np.full(4, 0xFF74)) < worth(np.full(4, 0x1F74))
+    assert worth(close, 12) > worth(far, 12) > 0
+    assert worth(np.full(4, 3700.0), 12) == pytest.approx(np.log2(3700))
+    assert worth(np.full(4, 0xFF74), 16) < worth(np.full(4, 0x1F74), 16)
+    assert worth(np.full(4, 4092.0), 13) > 11
 
 
 def test_a_module_that_lies_apart_costs_little():
     apart = np.concatenate([np.full(20, 3700.0), np.full(20, 3650.0)])
     mixed = np.array([3700.0, 3650.0] * 20)
-    assert worth(apart) > worth(mixed)
+    assert worth(apart, 12) > worth(mixed, 12)
 
 
 @pytest.mark.parametrize("order", ["little", "big"])
