@@ -23,6 +23,7 @@ from decoder.discovery.pin_matches import MOST_LISTED, Capture, pinned_of
 from decoder.discovery.pinned import Pinned
 from decoder.discovery.quick_parts import quick_parts
 from decoder.discovery.reading_clock import (
+    COARSE,
     REACH_S,
     STEP_S,
     Weighed,
@@ -58,6 +59,8 @@ _FITTED_EVERY: Final = 5  # of the offsets at which scales are fitted, where not
 _DRIFTS_PPM: Final = np.arange(-200.0, 201.0, 25.0)  # of quartz clocks, the worst
 _LONG_S: Final = 1200.0  # between the first and the last reading, from which on a drift may show
 _DRIFT_KNOWN_PPM: Final = 60.0  # standard deviation below which it is told
+_TELLS: Final = 2.0  # log likelihood by which offsets differ, if a label says anything of the clock
+_CLOSER: Final = 15.0  # ... below the best, up to which offsets are tried in finer steps
 _CLOCK_TRUST: Final = 0.5  # the weight of one reading's deviation, where it is about the clock
 _NONE: Final = 0.02  # the chance that no field carries what was read; common practice, no source
 
@@ -154,9 +157,14 @@ class _Ground:
     def heard(self, one: _Chosen, offsets_s: NDArray[np.float64]) -> _Chosen:
         """Give a label with what its best candidates say of clock offsets."""
         few, none = one.first(_MOST_FOR_CLOCK), float(np.log(_NONE))
-        known = few.label, few.scales, few.candidates, few.log_prior
-        own = weigh(self.parts, self.rows, *known, none, self.first_ns, offsets_s, STEP_S / 2, _CLOCK_TRUST)
-        return replace(one, clock=own.evidence(), explained=float(own.evidence().max() - own.none))
+        known = self.parts, self.rows, few.label, few.scales, few.candidates, few.log_prior, none, self.first_ns
+        tried = offsets_s[::COARSE]
+        own = weigh(*known, tried, COARSE * STEP_S / 2, _CLOCK_TRUST)
+        clock = np.interp(offsets_s, tried, own.evidence())
+        if np.ptp(clock) > _TELLS:  # else nothing moved, and finer offsets say the same
+            near = np.flatnonzero(clock >= clock.max() - _CLOSER)
+            clock[near] = weigh(*known, offsets_s[near], STEP_S / 2, _CLOCK_TRUST).evidence()
+        return replace(one, clock=clock, explained=float(clock.max() - own.none))
 
     def choose(
         self, label: LabelReadings, scales: list[Scale], found: Candidates, log_clock: NDArray[np.float64]

@@ -23,12 +23,14 @@ if TYPE_CHECKING:
 
 REACH_S: Final = 15.0  # how far a meter's clock may be off
 STEP_S: Final = 0.1
-_EVERY: Final = 5  # of the offsets, that a first look tries
+COARSE: Final = 5  # of the offsets, that are tried at first
 _SURE: Final = 9.0  # log likelihood below the best at which an offset is left out
 _MOST_OFFSETS: Final = 24
+_FEW_OFFSETS: Final = 8  # where nothing is known of the clock
+_FLAT: Final = 4.0  # log weights between the best and the worst offset, below which nothing is known
 _HAND_S: Final = 0.07  # how exactly a reading's time is noted; common practice, no source
 _LOOKS: Final = 9  # readings that a first look takes
-_MOST_LOOKS: Final = 600_000  # candidates times offsets that it takes
+_MOST_LOOKS: Final = 300_000  # candidates times offsets that it takes
 _CHUNK: Final = 1000  # candidates worked on at a time
 _BETWEEN: Final = 0.3  # of a usual step, by which a value may stray between two payloads
 _FAR: Final = 4.0  # tolerances from which on it does not matter how far off a reading is
@@ -90,7 +92,7 @@ def first_look(
 
     log_clock : what is known of the offsets so far
     """
-    offsets_s, log_clock = offsets_s[::_EVERY], coarse(log_clock)
+    offsets_s, log_clock = offsets_s[::COARSE], coarse(log_clock)
     if not len(candidates):
         return np.empty(0, np.intp)
     kept = np.flatnonzero(log_clock >= log_clock.max() - _SURE)
@@ -202,15 +204,16 @@ def likely_offsets(
 ) -> tuple[NDArray[np.float64], float]:
     """Give offsets to weigh in the end, and how far each reaches: all that are likely, or fewer of many."""
     kept = offsets_s[log_evidence >= log_evidence.max() - _SURE]
-    every = -(-len(kept) // _MOST_OFFSETS)
+    flat = float(np.ptp(log_evidence)) < _FLAT
+    every = -(-len(kept) // (_FEW_OFFSETS if flat else _MOST_OFFSETS))
     return kept[::every], every * STEP_S / 2
 
 
 def coarse(log_evidence: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give the best of the offsets around each that a first look tries."""
-    wide = np.pad(log_evidence, _EVERY // 2, constant_values=-np.inf)
-    near: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(wide, _EVERY).max(axis=1)
-    return near[::_EVERY]
+    wide = np.pad(log_evidence, COARSE // 2, constant_values=-np.inf)
+    near: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(wide, COARSE).max(axis=1)
+    return near[::COARSE]
 
 
 def all_offsets() -> NDArray[np.float64]:
