@@ -34,7 +34,7 @@ _LEAST_ANCHOR: Final = 3.0  # usual sizes, from which there is a tail: below are
 _BORNE: Final = 2.0  # power of the number of spans, that the least chance falls with
 # What a number does is known by its own spans too, for others may all move at the same moments: powers of the chance by
 # its own spans without such a change, and of that by all fields, that its chance has at least.
-OWN_RECORD: Final = 2.0
+OWN_RECORD: Final = 2.5
 _SHARED: Final = 0.3
 _NOTED_S: Final = 1.2  # how far a person's marks are off, a standard deviation; common practice, no source
 _AS_LARGE: Final = 0.75  # of a change at a mark, from which one of the same field is as large: noise makes them differ
@@ -117,8 +117,10 @@ def chances(usual: Usual, away: Array, at_marks: Array) -> Array:
     as_large = len(away) - np.stack(smaller, axis=1)
     by_all = usual.chance(np.nan_to_num(at_marks))
     own = (as_large + 0.5) / (spans + 1.0)
-    known = np.maximum(by_all, own**usual.own_record * by_all**_SHARED) if usual.own_record else by_all
-    chance = np.where(as_large > 0, np.maximum(own, by_all), known)
+    if usual.own_record:
+        without = np.minimum(1.0, 1 / (spans + 0.5)) ** usual.own_record
+        by_all = np.maximum(by_all, without * by_all**_SHARED)
+    chance = np.where(as_large > 0, np.maximum(own, by_all), by_all)
     chance = np.where(at_marks >= _CHANGED, chance, 1.0)
     return np.where(np.isnan(at_marks), np.nan, chance)
 
