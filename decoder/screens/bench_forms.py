@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from decoder.discovery.picture_words import field_text
+from decoder.discovery.picture_words import carrier_text, field_text
 from decoder.discovery.proposal import Selector
 from decoder.discovery.workbench import edits
 from decoder.discovery.workbench.place_text import place_from_text, place_text
@@ -31,7 +31,7 @@ from decoder.screens.symbols import place_words
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from decoder.discovery.field_at import StreamKey
+    from decoder.discovery.field_at import FieldAt, StreamKey
     from decoder.discovery.meaning import Meaning
     from decoder.discovery.pinned import Match
     from decoder.discovery.workbench.bench import Bench
@@ -208,9 +208,11 @@ def with_series(work: Work, bench: Bench, answers: Answers) -> tuple[Work, str]:
 
 def _member_words(one: Meaning) -> str:
     what = one.name or (place_words(one.place) if one.place.module or one.place.cell or one.place.sensor else "field")
-    return (
-        f"{key_text(one.at.stream)} {field_text(one.at.field)}{under_text(one.at.multiplexor)} is {printable(what, 30)}"
-    )
+    return f"{key_text(one.at.stream)} {_field_words(one.at)} is {printable(what, 30)}"
+
+
+def _field_words(at: FieldAt) -> str:
+    return f"{field_text(at.field)} {under_text(at.multiplexor)}".rstrip()
 
 
 def _count(text: str, what: str) -> int:
@@ -246,12 +248,14 @@ def match_choices(matches: Sequence[Match]) -> list[Choice]:
 
 def _match_words(one: Match) -> str:
     at = one.at
-    same = f" · and {len(one.same_as)} that carry the same" if one.same_as else ""
+    same = f" · {len(one.same_as)} the same" if one.same_as else ""
     offset = f" {one.offset:+.6g}" if one.offset else ""
-    place = f"{key_text(at.stream)} {field_text(at.field)}{under_text(at.multiplexor)}"
-    quantity = f" · {one.quantity}" if one.quantity else ""
+    carrier = f" {carrier_text(at.stream.carrier)}" if at.stream.carrier is not None else ""
+    number = f"{at.stream.can_id:0{8 if at.stream.extended else 3}X}"
+    place = f"{number}{carrier} {field_text(at.field)} {under_text(at.multiplexor)}".rstrip()
+    quantity = f" {one.quantity}" if one.quantity else ""
     return (
-        f"{100 * one.likelihood:5.1f} %  {place} · ×{one.scale:.6g}{offset}{quantity} · off by {one.residual:.3g}{same}"
+        f"{100 * one.likelihood:5.1f} %  {place} · ×{one.scale:.6g}{offset}{quantity} · off by {one.residual:.2g}{same}"
     )
 
 

@@ -53,7 +53,11 @@ class Saver:
             return
         finally:
             self._is_writing = False
-        if trouble is not None and trouble != self._told and app.is_running:
+        if not app.is_running:
+            return
+        if trouble is None and not bench.is_saved:
+            app.call_from_thread(self.soon)  # a step came when the last look had been taken
+        elif trouble is not None and trouble != self._told:
             self._told = trouble
             app.call_from_thread(self.screen.say, trouble, trouble=True)
 

@@ -180,7 +180,7 @@ class BenchScreen(DeskScreen):
 
     def action_streams(self) -> None:
         """Ask for another stream."""
-        if not self._is_ready():
+        if not self.desk.session.bench_is_ready or not self.bench.keys:
             return
         keys, choices = forms.stream_choices(self.bench)
         now = self.work.stream
@@ -288,12 +288,12 @@ class BenchScreen(DeskScreen):
 
     def action_undo(self) -> None:
         """Take the last step back."""
-        if self._is_ready():
+        if self.desk.session.bench_is_ready:
             self._gone(self.bench.undo(), "undone; U does it again", "nothing to undo")
 
     def action_redo(self) -> None:
         """Do again what was undone last."""
-        if self._is_ready():
+        if self.desk.session.bench_is_ready:
             self._gone(self.bench.redo(), "done again", "nothing to do again")
 
     def _gone(self, has: bool, said: str, nothing: str) -> None:  # noqa: FBT001  (what `undo` gives)

@@ -44,6 +44,10 @@ _INKS: Final = ("plain", "plain", "dim", "strong", "dim", "strong", "dim")
 _LABEL: Final = 9
 _FEWEST_FOR_MEANING: Final = 36
 _WAITING: Final = "looking through all frames …"
+_ELSEWHERE: Final = (
+    "The work goes on at an identifier that is not among these frames. Press / for one that is; u and U undo and do"
+    " again all the same."
+)
 _NO_STREAM: Final = "No payload to look at: the capture holds no data frame. Press i for what became of its lines."
 
 
@@ -98,7 +102,8 @@ class BenchView(DeskView):
         bench = session.bench
         key = bench.work.stream
         if key is None or key not in bench.by_key:
-            return [line(), *(line(f"  {part}") for part in wrapped(_NO_STREAM, width - 4))]
+            words = _ELSEWHERE if bench.keys else _NO_STREAM
+            return [line(), *(line(f"  {part}") for part in wrapped(words, width - 4))]
         if not bench.ready(key):
             return [self._heading(bench, key, width), line(f"  {_WAITING}")]
         lines = [self._heading(bench, key, width), *self._facts(bench, width)]

@@ -241,7 +241,8 @@ class Session:
             digest, drafted = save_to_map(bench.history, path, sheet_path, bench.capture, lengths)
             bench.saved_to(str(path), digest)
             said = drafted_words(drafted, path)
-            paths = [*(one for one in self.channels.signal_map.paths if one != str(path)), str(path)]
+            others = [one for one in self.channels.signal_map.paths if Path(one).resolve() != path.resolve()]
+            paths = [*others, str(path)]
             channels = decode(self.channels.frames, load_map(paths), load_sheet(sheet_path))
             judgement = judge(channels, self.notes)
             bench.use_map(channels.signal_map)

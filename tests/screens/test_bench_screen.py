@@ -127,7 +127,7 @@ async def test_from_an_unknown_capture_to_a_map_that_shows_the_weak_cell(tmp_pat
         await type_in(pilot, "cell v")
         await press(pilot, "e")
         await fill_in(pilot, place="m4 c1", module="14", anew="yes")
-        assert "42 fields: 330 15|13@0+=0 is M4 C01 … 330 18|13@0+=14 is M6 C14" in text(app)
+        assert "42 fields: 330 15|13@0+ =0 is M4 C01 … 330 18|13@0+ =14 is M6 C14" in text(app)
         await press(pilot, "S", "enter")
         assert "84 channels written to boat.log.dbc" in text(app)
         assert len(app.session.channels.of("cell voltage")) == 84
@@ -581,6 +581,23 @@ async def test_a_capture_with_nothing_to_map_does_no_harm(frames):
         assert isinstance(app.screen, BenchScreen)
         await press(pilot, "escape")
         assert isinstance(app.screen, PagesScreen)
+
+
+async def test_work_on_identifiers_that_this_capture_does_not_have_can_be_left_and_undone(tmp_path):
+    log = tmp_path / "a.log"
+    async with shown(unknown(path=log)) as (app, pilot):
+        await open_bench(pilot, "311")
+        await press(pilot, "enter")
+    frames = small_frames()
+    async with shown(unknown(frames.take(frames.can_id == 0x312), log)) as (app, pilot):
+        app.action_open("bench")
+        await press(pilot, "down")
+        assert "identifier that is not among these frames" in " ".join(text(app).split())
+        await press(pilot, "right", "a", "enter", "y", "e", "d", "v", "v", "v", "u")
+        assert not work(app).meanings
+        await press(pilot, "U", "slash", "enter", "down")
+        assert "312 · 200 frames" in text(app)
+        assert len(work(app).meanings) == 1
 
 
 async def test_keys_that_come_before_all_is_ready_do_no_harm(tmp_path):
