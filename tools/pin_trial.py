@@ -4,8 +4,8 @@
 
 For each pack of `tools/packs` a few of its channels are read with a handheld meter whose clock is up to 10 s off: three
 times each, then thirty times, all labels of one go with the same clock; then one moving quantity alone, ten times. A
-match is right if it carries the same raw values as the true field, or has a field that does among those that it says
-are the same. Another channel agrees if it lies within the meter's error of the true field at every reading.
+match is right if it carries the same raw values as the true field or a copy of it, or has a field that does among those
+that it says are the same. Another field agrees if, at a natural scale, it lies within the meter's error throughout.
 
 Seeds below 1000 are for development, those from there on for measuring. --worst looks into packs: only below 1000.
 """
@@ -29,6 +29,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from decoder.discovery.field_at import Sampled
+from decoder.discovery.natural_scales import scales_of
 from decoder.discovery.pin import pin
 from decoder.discovery.streams import streams
 from tools.packs.making import make_pack
@@ -185,24 +186,35 @@ def _alike(one: np.ndarray, other: np.ndarray) -> bool:
 
 
 def _agreeing(trial: PackTrial, sampled: Sampled, channel: TrueChannel, taken: Taken) -> int:
-    """Count the channels that no meter tells from the true one by these readings; itself is one.
+    """Count the fields that no meter tells from the true one by these readings; itself is one.
 
-    They lie within the meter's error of the readings, give or take half a step, or no farther off than the true one.
+    At a scale that is natural for what was read, or at their own, they lie within the meter's error of the readings,
+    give or take half a step, or no farther off than the true one.
     """
-    first_ns = int(trial.frames.time_ns[0])
-    share, digits = ERRORS.get(channel.unit, OTHER_ERRORS)
     shown = np.array([one.value for one in taken.readings])
+    share, digits = ERRORS.get(channel.unit, OTHER_ERRORS)
     limit = share * np.abs(shown) + digits * digits_of(shown, channel.unit)
+    time_ns = int(trial.frames.time_ns[0]) + taken.true_s * 1e9
 
-    def off(one: TrueChannel) -> np.ndarray:
-        time_ns, raw = sampled.raw(one.at)
-        value = one.scale * np.interp(first_ns + taken.true_s * 1e9, time_ns, raw.astype(float)) + one.offset
-        return np.abs(value - shown)
+    def raw_of(one: TrueChannel) -> np.ndarray:
+        own_ns, raw = sampled.raw(one.at)
+        return np.interp(time_ns, own_ns, raw.astype(float))
 
-    limit = np.maximum(limit, off(channel).max())
-    same = [one for one in trial.channels if one.unit == channel.unit and one.source is not None]
-    known = [one for one in same if one.at.stream in sampled.streams and len(sampled.raw(one.at)[0])]
-    return max(sum(bool((off(one) <= limit + abs(one.scale) / 2).all()) for one in known), 1)
+    limit = np.maximum(limit, np.abs(channel.scale * raw_of(channel) + channel.offset - shown).max())
+    agree = 0
+    for one in trial.channels:
+        if one.at.stream not in sampled.streams or not len(sampled.raw(one.at)[0]):
+            continue
+        length, raw = one.at.field.length, raw_of(one)
+        scales = [
+            (row.scale * way, row.offset_of(length) * way)
+            for row in scales_of(str(channel.quantity))
+            for way in ((1, -1) if channel.quantity == "pack current" else (1,))
+            if row.bits[0] <= length <= row.bits[1]
+        ]
+        scales += [(one.scale, one.offset)] if one.unit == channel.unit else []
+        agree += any((np.abs(s * raw + o - shown) <= limit + abs(s) / 2).all() for s, o in scales)
+    return max(agree, 1)
 
 
 def _clock(trial: PackTrial, channels: Sequence[TrueChannel], rng: np.random.Generator, tally: Tally) -> None:

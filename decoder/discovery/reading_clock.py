@@ -32,6 +32,7 @@ _HAND_S: Final = 0.07  # how exactly a reading's time is noted; common practice,
 _LOOKS: Final = 9  # readings that a first look takes
 _MOST_LOOKS: Final = 300_000  # candidates times offsets that it takes
 _CHUNK: Final = 1000  # candidates worked on at a time
+_STRAYS: Final = 0.75  # of the change over that time, before and after, by which a value may be another
 _BETWEEN: Final = 0.3  # of a usual step, by which a value may stray between two payloads
 _FAR: Final = 4.0  # tolerances from which on it does not matter how far off a reading is
 
@@ -195,7 +196,7 @@ def _around(
     value = candidates.scale[:, None] * raw + candidates.offset[:, None]
     value = value.reshape(3, len(candidates), *time_s.shape)
     between = _BETWEEN * usual_step(rows, candidates) * np.abs(candidates.scale)
-    moved = np.sqrt(((value[2] - value[0]) / 2) ** 2 + between[:, None, None] ** 2)
+    moved = np.sqrt((_STRAYS * (value[2] - value[0])) ** 2 + between[:, None, None] ** 2)
     return value.mean(axis=0), moved
 
 

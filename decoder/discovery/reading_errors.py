@@ -59,7 +59,7 @@ APART: Final[dict[str, Apart]] = {
     "keep-alive voltage": Apart(_VOLTS, 0.0035, 0.025, 0.015, 30.0),
     "swelling pressure": Apart(0.0, 0.003, 0.25, 0.08, 300.0),
     "power limit": Apart(0.0, 0.0, 0.05, 0.03, 500.0),
-    "current limit": Apart(0.0, 0.0, 0.05, 0.05, 1000.0),
+    "current limit": Apart(0.005, 0.0, 0.05, 0.05, 1000.0),
 }
 _BY_UNIT: Final = {"degC": METER_DIGITS * 3}  # digits, where the probe is worse than the meter
 
