@@ -3,7 +3,8 @@
     python tools/pin_trial.py [--packs N] [--seed S] [--jobs J] [--json FILE] [--worst K]
 
 For each pack of `tools/packs` a few of its channels are read with a handheld meter whose clock is up to 10 s off: three
-times each, then thirty times, all labels of one go with the same clock; then one moving quantity alone, ten times. A
+times each, then thirty times, all labels of one go with the same clock; then one moving quantity alone, ten times; then
+what was loaded or warmed, three times, without and with the marks that say so. A
 match is right if it carries the same raw values as the true field or a copy of it, or has a field that does among those
 that it says are the same. Another field agrees if, at a natural scale, it lies within the meter's error throughout.
 
@@ -29,6 +30,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from decoder.discovery.field_at import Sampled
+from decoder.discovery.marks import Mark
 from decoder.discovery.natural_scales import scales_of
 from decoder.discovery.pin import pin
 from decoder.discovery.streams import streams
@@ -97,6 +99,7 @@ def run(seed: int) -> Tally:
     for count in GOES:
         _go(trial, sampled, chosen, count, rng, tally)
     _clock(trial, channels, rng, tally)
+    _marked(trial, sampled, channels, rng, tally)
     return tally
 
 
@@ -237,6 +240,26 @@ def _clock(trial: PackTrial, channels: Sequence[TrueChannel], rng: np.random.Gen
                 f"spread {spread:.1f}"
             )
         return
+
+
+def _marked(
+    trial: PackTrial, sampled: Sampled, channels: Sequence[TrueChannel], rng: np.random.Generator, tally: Tally
+) -> None:
+    """Read cells and sensors that were loaded or warmed, three times each, without the marks and with them."""
+    if not trial.natural:
+        return
+    for label in sorted({one.label for one in trial.marks if one.label.startswith(("load", "warm"))}):
+        shown = [one for one in trial.shown_by(label) if one in channels]
+        if not shown:
+            continue
+        name = f"{label.partition(' ')[2].removeprefix('on ')} {str(shown[0].quantity).partition(' ')[2]}"
+        taken = take(trial, shown[0], GOES[0], rng, label=name)
+        for marks, way in (((), "without marks"), (trial.marks, "with marks")):
+            (result,) = pin(trial.frames, taken.readings, [Mark(one.time_s, one.label) for one in marks])
+            first = bool(result.matches) and _is_right(trial, sampled, shown[0], result.matches[0])
+            tally.count(f"loaded or warmed, right first {way}", true=first)
+            sure = bool(result.matches) and result.matches[0].likelihood > SURE
+            tally.count(f"loaded or warmed, sure and wrong {way}", true=sure and not first)
 
 
 def main() -> int:
