@@ -25,6 +25,7 @@ from tests.discovery.small_packs import (
 
 CURRENT = current_a()
 VOLT = cells_v(CURRENT)
+NOISE = np.random.default_rng(8)
 EXPECTED = [(0x310 + frame, None, 8 + 16 * slot) for frame in range(6) for slot in range(4)]
 
 
@@ -166,7 +167,7 @@ def test_no_array_is_seen_in_noise():
         [(0.0, 0x123, bytes(8))],
         [(0.1 * at, 0x123, b"\x01") for at in range(30)],
         [(0.0, 0x123, bytes([at] * 8)) for at in range(30)],
-        [(9.0 - 0.1 * at, 0x123 + at % 3, bytes([at % 7] * 8)) for at in range(60)],
+        [(9.0 - 0.1 * at, 0x123 + at % 3, NOISE.bytes(8)) for at in range(60)],
         [(0.1 * at, 0x123, b"\xff" * 8) for at in range(30)],
     ],
     ids=["nothing", "no bytes", "one frame", "one byte", "one time", "backwards", "all ones"],

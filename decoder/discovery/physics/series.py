@@ -49,7 +49,8 @@ def track_of(sampled: Sampled, at: FieldAt) -> Track:
         kept = (values & ones) < ones + 1 - _WAKING if not at.field.signed else _awake(values)
         kept = kept if kept.any() else np.ones(len(values), np.bool_)
     time_s = (time_ns[kept] - sampled.first_ns) / 1e9
-    return Track(time_s, values[kept].astype(np.float64), int(len(values) - kept.sum()))
+    order = np.argsort(time_s, kind="stable")  # recorders' clocks jump back
+    return Track(time_s[order], values[kept][order].astype(np.float64), int(len(values) - kept.sum()))
 
 
 def _awake(values: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -79,6 +79,7 @@ def weigh(carvings: Sequence[Carving], sampled: Sampled, progress: Callable[[flo
     rows = rows_of(families_of(carvings))
     tell(0.4)
     found = like_fields(picked(rows, carvings, sampled, Occupied(sampled)), sampled)
+    found = [one for one in found if one.table is not None]
     meanings = [meanings_of(one) for one in found]
     kept = [number for number, some in enumerate(meanings) if some]
     found, meanings = [found[number] for number in kept], [meanings[number] for number in kept]

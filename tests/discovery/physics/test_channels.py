@@ -18,7 +18,7 @@ TIME_S = np.arange(200) * 0.2
 CELL = Meaning("cell voltage", 0.001, 0.0, 16, 3.7, 0.005, 0.0)
 
 
-def single(raw, length=16, shortest=8, signed=False, time_s=TIME_S):
+def single(raw, length=16, shortest=8, *, signed=False, time_s=TIME_S):
     at = FieldAt(KEY, Field(7, length, "big", signed))
     return Single(at, shortest, (KEY, 7), Track(time_s, np.asarray(raw, float)), 0.9)
 
