@@ -3,7 +3,8 @@
 The JSON object, schema ``cellglean.pin/1``: readings, label by label in the order in which they first come, each with
 
 - label, and used: how many of its readings lie within the capture
-- clock_offset_s: the meter's clock minus the capture's (subtract it from a reading's time)
+- clock_offset_s: the meter's clock minus the capture's (subtract it from a reading's time); near 0 where nothing that
+  was read moved
 - drift_ppm: how much faster the meter's clock runs; null where the readings cannot tell
 - matches: likeliest first, 50 at most, each with the keys of a FIELD (see `field_json`), scale and offset (value =
   scale x raw + offset), residual (root mean square of reading minus value), likelihood (0..1; of all matches together
@@ -43,7 +44,7 @@ _UNSEEN_WIDTH = 80  # columns of what goes to a file or a pipe
 _FEWEST_FOR_FIELDS = 24  # columns
 _SHOWN = 8  # matches of one label
 _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
-_LITTLE = 0.005  # a likelihood below which a match is not shown, as long as there are others
+_LITTLE = 0.01  # a likelihood below which a match is not shown, as long as there are others
 _SURE_S = 1.0  # a standard deviation of the clock's offset from which on nothing is known of it
 
 
@@ -165,7 +166,11 @@ def clock_words(found: Sequence[Pinned]) -> str:
 def tie_words(one: Pinned) -> str:
     """Say how many fields are as likely as the best, and what is left for none of them."""
     if not one.matches:
-        return "No field carries that at a usual scale."
+        from decoder.discovery.reading_errors import quantities_of
+
+        if quantities_of(one.label, one.unit):
+            return "No field carries that at a usual scale."
+        return "No scale is known for that: give V, A, degC, %, kohm, kPa or kW."
     rest = 1 - sum(match.likelihood for match in one.matches)
     none = "" if rest < 0.5 else f" It may well be none of them ({rest:.0%})." if one.tied <= len(one.matches) else ""
     if one.tied <= 1:

@@ -150,6 +150,11 @@ def test_likelihoods_are_never_none_and_never_all(share, text):
     assert percent(share) == text
 
 
+def test_a_unit_of_which_no_scale_is_known_is_told(log, capsys):
+    assert main(["pin", log, "--reading", "t=5 torque 3.7 Nm"]) == 0
+    assert "give V, A, degC" in " ".join(capsys.readouterr().out.split())
+
+
 def test_the_next_reading_is_told(log, capsys):
     found = whole(capsys, log, "--reading", "t=5 cell 3.7 V")
     following = found["readings"][0]["next_reading"]
