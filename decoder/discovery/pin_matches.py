@@ -66,7 +66,7 @@ def pinned_of(
     others : what the other labels say of the clock offsets at which it was weighed, log weights
     """
     matches = _matches(capture, scales, own, clock, others) if len(own.candidates) else []
-    times_s = label.time_s - clock.offset_s
+    times_s = label.every_s - clock.offset_s
     return Pinned(
         label=label.label,
         unit=label.unit,

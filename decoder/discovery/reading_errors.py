@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from decoder.discovery.readings import Reading
 
 NOISE_DIGITS: Final = 0.45  # of the last place: rounding and the meter's own noise
+MOST_WEIGHED: Final = 60  # readings of one label: a bench meter's log has far more, all of one quantity
 METER_DIGITS: Final = 1.0  # by which it may be wrong throughout
 
 
@@ -71,6 +72,7 @@ class LabelReadings:
     time_s : by the meter's clock; value, step : in `unit`; all float64, n, in the order of time
     quantities : what it may be, by its name and unit, with the share of belief
     middle_s : the middle of all readings of all labels
+    every_s : the times of all readings, of which `MOST_WEIGHED` at most are looked at
     """
 
     label: str
@@ -79,7 +81,8 @@ class LabelReadings:
     value: NDArray[np.float64]
     step: NDArray[np.float64]
     quantities: dict[str, float]
-    middle_s: float = 0.0
+    middle_s: float
+    every_s: NDArray[np.float64]
 
     def without_drift(self, drift_ppm: float) -> LabelReadings:
         """Give the same with times as a clock without drift would have told them, from the middle reading on."""
@@ -113,12 +116,13 @@ def by_label(readings: Sequence[Reading]) -> list[LabelReadings]:
 
 def _of_label(label: str, unit: str, readings: list[Reading], middle_s: float) -> LabelReadings:
     ordered = sorted(readings, key=lambda one: one.time_s)
-    value = np.array([one.value for one in ordered])
+    every_s = np.array([one.time_s for one in ordered])
     plain = max((_decimals(one.value) for one in ordered), default=0)
+    if len(ordered) > MOST_WEIGHED:
+        ordered = [ordered[at] for at in np.linspace(0, len(ordered) - 1, MOST_WEIGHED).round().astype(int).tolist()]
+    time_s, value = np.array([one.time_s for one in ordered]), np.array([one.value for one in ordered])
     step = np.array([one.step or 10.0**-plain for one in ordered])
-    return LabelReadings(
-        label, unit, np.array([one.time_s for one in ordered]), value, step, quantities_of(label, unit), middle_s
-    )
+    return LabelReadings(label, unit, time_s, value, step, quantities_of(label, unit), middle_s, every_s)
 
 
 def _decimals(value: float) -> int:

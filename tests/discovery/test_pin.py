@@ -129,6 +129,14 @@ def test_a_drift_is_told_where_readings_lie_far_apart():
     assert found.clock_offset_s == pytest.approx(3, abs=0.2)
 
 
+def test_a_long_log_of_a_bench_meter_is_taken():
+    frames = frames_with(cell_field(Field(7, 16, "big")))
+    (found,) = pin(frames, taken(np.linspace(1, 38, 20_000), 2.0))
+    assert found.used == 20_000
+    assert holds(found.matches[0], Field(7, 16, "big"), frames)
+    assert found.clock_offset_s == pytest.approx(2.0, abs=0.2)
+
+
 def test_one_clock_holds_for_all_labels():
     still = cell_field(Field(39, 16, "big"), of=lambda _: 3.3)
     frames = frames_with(cell_field(Field(7, 16, "big")), still)
