@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -235,10 +236,13 @@ def stream_choices(bench: Bench) -> tuple[list[StreamKey], list[Choice]]:
     """Give the streams, those with the most unexplained changes first."""
     several = len({key.bus for key in bench.keys}) > 1
     keys = sorted(bench.keys, key=lambda key: -bench.unexplained(key))
-    return keys, [
-        Choice(f"{stream_words(bench.by_key[key], several_buses=several)} · {bench.unexplained(key):,} changes open")
-        for key in keys
-    ]
+    own = Counter(one.at.stream for one in bench.work.meanings)
+
+    def words(key: StreamKey) -> str:
+        yours = f" · {own[key]} of yours" if own[key] else ""
+        return f"{stream_words(bench.by_key[key], several_buses=several)} · {bench.unexplained(key):,} open{yours}"
+
+    return keys, [Choice(words(key)) for key in keys]
 
 
 def match_choices(matches: Sequence[Match]) -> list[Choice]:

@@ -190,7 +190,9 @@ class BenchScreen(DeskScreen):
             if chosen is not None:
                 self.look_at(keys[chosen])
 
-        self.app.push_screen(Choose("Which payload?", choices, number), look)
+        self.app.push_screen(
+            Choose("Which payload? (open: changes of bits that nothing explains yet)", choices, number), look
+        )
 
     def look_at(self, key: StreamKey) -> None:
         """Look at a stream."""

@@ -163,7 +163,7 @@ class BenchView(DeskView):
             drawn = self._bits(bench, key, (width, shares.bits))
             lines += drawn + [line()] * (shares.bits - len(drawn))
         if shares.channel > 1:
-            lines += self._channel(bench, width, shares.channel)
+            lines += self._channel(bench, key, width, shares.channel)
         return lines
 
     def _list(self, bench: Bench, fields: Sequence[ListedField], width: int, height: int) -> list[Line]:
@@ -194,7 +194,7 @@ class BenchView(DeskView):
             self._strips = Strips(bench, self.desk.channels.first_ns)
         return self._strips.lines(key, bench.work.at, self.desk.now_ns, size)
 
-    def _channel(self, bench: Bench, width: int, height: int) -> list[Line]:
+    def _channel(self, bench: Bench, key: StreamKey, width: int, height: int) -> list[Line]:
         """Draw the chosen field as a channel."""
         listed = self.chosen(bench)
         if listed is None:
@@ -211,7 +211,9 @@ class BenchView(DeskView):
             from_ns, to_ns = head.now_ns - int(desk.history_s * 1e9), head.now_ns
         title = f"{field_text(listed.at.field)}{under_text(listed.at.multiplexor)}"
         now = now_text(listed.meaning, series, desk.now_ns, raw=False)
-        words = f"── {title} · now {now} "
+        count = bench.count_of(key, listed.at.multiplexor)
+        some = f"· {len(series):,} of {count:,} payloads " if 0 < len(series) < count else ""
+        words = f"── {title} · now {now} {some}"
         size = (width - _LABEL - 2, max(height - 2, 1))
         drawn = plot(series, from_ns, max(to_ns, from_ns + 1), head.now_ns, desk.channels.first_ns, size)
         lines = [line((fitted(words + "─" * max(width - cell_len(words), 0), width), "dim"))]

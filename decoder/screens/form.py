@@ -43,7 +43,7 @@ class Form(ModalScreen["Answers | None"]):
     Form { align: center bottom; background: $background 40%; }
     Form > Vertical {
         height: auto; max-height: 100%; width: 100%; max-width: 100; background: $surface; padding: 0 1;
-        border: round $accent;
+        border: round $accent; overflow-y: auto;
     }
     Form Static { height: auto; width: 100%; }
     Form Horizontal { height: 1; width: 100%; }

@@ -11,6 +11,8 @@ from rich.cells import cell_len
 from decoder.bits import Field, field_of_frame
 from decoder.capture import read_capture
 from decoder.channels import decode
+from decoder.discovery.workbench import bench as bench_module
+from decoder.discovery.workbench.sample import sampled
 from decoder.discovery.workbench.work_file import WorkFile
 from decoder.frames import Frames
 from decoder.judgement import judge
@@ -618,6 +620,16 @@ async def test_a_newer_state_of_the_capture_keeps_the_work(tmp_path):
         await press(pilot, "down", "up")
         assert len(work(app).meanings) == 1
         assert "● mine" in text(app)
+
+
+async def test_of_very_many_payloads_a_sample_is_shown_and_that_is_said(tmp_path, monkeypatch):
+    monkeypatch.setattr(bench_module, "sampled", lambda stream, rows=None: sampled(stream, rows, 50))
+    monkeypatch.setattr(bench_module, "_AT_ONCE", 10)
+    async with shown(unknown(path=tmp_path / "a.log"), (120, 40)) as (app, pilot):
+        await open_bench(pilot, "311")
+        await press(pilot, "a", "right", "down")
+        assert " of 200 payloads" in text(app)
+        assert "looking through" not in text(app)
 
 
 async def test_help_lists_the_keys_of_the_bench(tmp_path):

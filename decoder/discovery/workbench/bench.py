@@ -241,6 +241,10 @@ class Bench:
         """Give payloads of a stream, or those under a multiplexor's value; of very many a sample."""
         return self._sample(key, selector).streams[key]
 
+    def count_of(self, key: StreamKey, selector: Selector | None = None) -> int:
+        """Give how many payloads a stream has, or has under a multiplexor's value; of all, not of the sample."""
+        return len(self.by_key[key].data) if selector is None else len(self._whole.rows_under(key, selector))
+
     def in_a_row(self, key: StreamKey, selector: Selector | None, at_ns: int, count: int) -> Stream:
         """Give payloads of a stream that follow one another, the last of them at a moment or before it.
 
@@ -248,7 +252,7 @@ class Bench:
         """
         stream = self.by_key[key]
         rows = None if selector is None else self._whole.rows_under(key, selector)
-        of_all = len(stream.data) if rows is None else len(rows)
+        of_all = self.count_of(key, selector)
         time_ns = stream.time_ns if rows is None else stream.time_ns[rows]
         end = min(max(int(np.searchsorted(time_ns, at_ns, side="right")), count), of_all)
         some = np.arange(max(end - count, 0), end)
