@@ -133,7 +133,7 @@ def _go(
 
 
 def _label(channel: TrueChannel) -> str:
-    return f"{channel.quantity} {channel.place}"
+    return f"{channel.quantity} {channel.place}".removesuffix(" pack")
 
 
 def _judge(

@@ -131,9 +131,6 @@ def _decimals(value: float) -> int:
 
 def quantities_of(label: str, unit: str) -> dict[str, float]:
     """Give what a label may mean: the quantity that its words name, else all that have its unit."""
-    named = judge_name(label, unit, "", 0).quantity
-    if named in APART:
-        return {named: 1.0}
     known = unit_of(unit)
     if known is None:
         return {}
@@ -142,4 +139,8 @@ def quantities_of(label: str, unit: str) -> dict[str, float]:
         for one in QUANTITIES
         if one.name in APART and (own := unit_of(one.unit)) is not None and own.dimension == known.dimension
     ]
+    said = " ".join(label.lower().split())
+    named = next((one for one in fitting if one in said), None) or judge_name(label, unit, "", 0).quantity
+    if named in fitting:
+        return {named: 1.0}
     return dict.fromkeys(fitting, 1 / max(len(fitting), 1))

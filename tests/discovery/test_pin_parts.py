@@ -126,6 +126,7 @@ def test_which_marks_a_label_means(label, mark, named):
 
 def test_what_a_label_may_mean():
     assert list(quantities_of("cell 7", "V")) == ["cell voltage"]
+    assert list(quantities_of("Supply  voltage of the pack", "V")) == ["supply voltage"]
     assert set(quantities_of("left busbar", "degC")) == {
         "cell temperature",
         "module temperature",
