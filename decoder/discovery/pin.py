@@ -54,7 +54,7 @@ _EVERY_S: Final = 0.5  # between two moments of the grid
 _MOST_MOMENTS: Final = 256
 _MOST_WEIGHED: Final = 700  # candidates of one label
 _MOST_FOR_CLOCK: Final = 60  # of those that tell of the clock
-_POOR: Final = 5.0  # log likelihood by which natural scales must explain readings better than none at all
+_KNOWN: Final = 10.0  # log weights by which offsets differ, if anything is known of the clock
 _FITTED_EVERY: Final = 5  # of the offsets at which scales are fitted, where nothing is known of the clock
 _DRIFTS_PPM: Final = np.arange(-200.0, 201.0, 25.0)  # of quartz clocks, the worst
 _LONG_S: Final = 1200.0  # between the first and the last reading, from which on a drift may show
@@ -118,7 +118,6 @@ class _Chosen:
     """One label with the candidates that are weighed, the best first, their scales and log priors.
 
     clock : what the label says of each clock offset, log weights
-    explained : how much better the best offset explains the readings than no field at all, log likelihood
     """
 
     label: LabelReadings
@@ -126,7 +125,6 @@ class _Chosen:
     candidates: Candidates
     log_prior: NDArray[np.float64]
     clock: NDArray[np.float64] = with_default(default_factory=lambda: np.empty(0))
-    explained: float = 0.0
 
     def without_drift(self, drift_ppm: float) -> _Chosen:
         """Give the same by a clock without drift."""
@@ -164,7 +162,7 @@ class _Ground:
         if np.ptp(clock) > _TELLS:  # else nothing moved, and finer offsets say the same
             near = np.flatnonzero(clock >= clock.max() - _CLOSER)
             clock[near] = weigh(*known, offsets_s[near], STEP_S / 2, _CLOCK_TRUST).evidence()
-        return replace(one, clock=clock, explained=float(clock.max() - own.none))
+        return replace(one, clock=clock)
 
     def choose(
         self, label: LabelReadings, scales: list[Scale], found: Candidates, log_clock: NDArray[np.float64]
@@ -188,7 +186,7 @@ def _chosen(
     for done, number in enumerate(sorted(range(len(labels)), key=lambda at: len(found[at]))):
         together = _together(ground.offsets_s, list(chosen.values()))
         one = ground.heard(ground.choose(labels[number], scales[number], found[number], together), ground.offsets_s)
-        if one.explained < _POOR and may_be_fitted(one.label):
+        if may_be_fitted(one.label):
             one = ground.heard(_with_fitted(ground, one, together), ground.offsets_s)
         chosen[number] = one
         if progress is not None:
@@ -217,8 +215,8 @@ def _drift_ppm(ground: _Ground, chosen: Sequence[_Chosen], together: NDArray[np.
 
 
 def _with_fitted(ground: _Ground, one: _Chosen, log_clock: NDArray[np.float64]) -> _Chosen:
-    """Add fields whose scale is fitted, where no natural one explains the readings."""
-    known = log_clock.max() - log_clock.min() >= 2 * _POOR
+    """Add fields whose scale is fitted, for it may be none of the natural ones."""
+    known = log_clock.max() - log_clock.min() >= _KNOWN
     likely = likely_offsets(ground.offsets_s, log_clock)[0] if known else ground.offsets_s[::_FITTED_EVERY]
     found, scales = free_candidates(ground.rows, one.label, ground.moments_s, likely, len(one.scales))
     if not len(found):

@@ -204,6 +204,15 @@ def test_a_field_under_a_multiplexor_is_found_there():
     assert found.matches[0].likelihood > 0.9
 
 
+def test_a_scale_that_is_not_natural_is_fitted_and_rounded():
+    field = Field(7, 12, "big")
+    frames = frames_with(cell_field(field, 0.0013))
+    (found,) = pin(frames, taken(np.linspace(3, 36, 14), 4.0))
+    best = found.matches[0]
+    assert holds(best, field, frames)
+    assert (best.scale, best.offset, best.quantity) == (0.0013, 0.0, None)
+
+
 def test_one_wrong_reading_among_many_does_no_harm():
     frames = frames_with(cell_field(Field(7, 16, "big")))
     readings = taken(np.linspace(4, 35, 12))
