@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from decoder.discovery.physics.grids import Grid
 
 _MOST_OF_A_FAMILY: Final = 60
-_ALTERNATIVES: Final = 5  # rows that are looked at for the same bits
+_ALTERNATIVES: Final = 8  # rows that are looked at for the same bits
 _MOST_SHARED: Final = 0.3  # of the bits of a row
 
 

@@ -238,7 +238,11 @@ def _turns(whole: Container, payloads: Payloads, chain: tuple[Field, ...]) -> bo
     pairs, seen = np.unique(np.stack([number[:-1], number[1:]]), axis=1, return_counts=True)
     best = np.zeros(len(values), np.int64)
     np.maximum.at(best, pairs[0], np.where(pairs[0] == pairs[1], 0, seen))
-    return bool(best.sum() >= _IN_TURN * (len(number) - 1)) and _depend(whole, number, counts, chain)
+    if best.sum() < _IN_TURN * (len(number) - 1):
+        return False
+    # Counters count to 15, 16 or a higher power of two: what turns otherwise numbers pages, though they be alike.
+    no_counter = len(values) > _ALIVE and len(values) + 1 & len(values) and len(values) & len(values) - 1
+    return bool(len(chain) == 1 and chain[0].length <= 8 and no_counter) or _depend(whole, number, counts, chain)
 
 
 def _is_even(columns: NDArray[np.int64], counts: NDArray[np.intp]) -> bool:

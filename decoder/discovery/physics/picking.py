@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _MOST_ROWS: Final = 60
 _FEWEST_BITS_SAVED: Final = 12.0
 _MOST_SHARED: Final = 0.2  # of the members may stand in bits that are taken; they are left out
-_MEANING_MATTERS: Final = 400.0  # bits saved, up to which a row is short
+_MEANINGLESS: Final = 0.3  # of the bits saved, by rows that can mean nothing
 _MEANING_WEIGHT: Final = 4.0  # times the log of the odds
 _NO_MEANING: Final = -9.0
 _LENGTHS_TRIED: Final = 3
@@ -91,11 +91,10 @@ def picked(rows: Sequence[Row], carvings: Sequence[Carving], sampled: Sampled, o
 
 
 def _meant(row: Row, score: float, sampled: Sampled) -> float:
-    """Give what the likeliest meaning of a short row adds: two small numbers side by side look like one long one."""
-    if score > _MEANING_MATTERS:
-        return 0.0
+    """Give what the likeliest meaning of a row adds: two small numbers side by side look like one long one."""
     found = meanings_of(fields_of(Picked(row, tuple(range(len(row.cells))), score), sampled))
-    return _MEANING_WEIGHT * (found[0].weight if found else _NO_MEANING)
+    weight = max(found[0].weight, _NO_MEANING) if found else _NO_MEANING
+    return _MEANING_WEIGHT * weight - (_MEANINGLESS * score if weight == _NO_MEANING else 0.0)
 
 
 def _score(row: Row, sampled: Sampled) -> float:
