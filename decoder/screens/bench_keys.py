@@ -39,7 +39,7 @@ OWN_KEYS: Final = (
     ("o", "byte order, in the same bytes"),
     ("s", "signed or not"),
     ("a", "add a field behind the chosen one"),
-    ("d", "delete the chosen field of yours (delete too)"),
+    ("d", "delete the chosen field of yours; the key delete does it too"),
     ("j", "the chosen field is a multiplexor, or none"),
     ("e", "each and every: the chosen field as a series along the payload, through multiplexor values, identifiers"),
     ("r", "type a reading of a meter; the fields that may carry it are listed, enter takes one"),

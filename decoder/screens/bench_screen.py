@@ -191,7 +191,7 @@ class BenchScreen(DeskScreen):
                 self.look_at(keys[chosen])
 
         self.app.push_screen(
-            Choose("Which payload? (open: changes of bits that nothing explains yet)", choices, number), look
+            Choose("Which payload? (the number: changes of bits that nothing explains yet)", choices, number), look
         )
 
     def look_at(self, key: StreamKey) -> None:
