@@ -61,7 +61,7 @@ _LONG_S: Final = 1200.0  # between the first and the last reading, from which on
 _DRIFT_KNOWN_PPM: Final = 60.0  # standard deviation below which it is told
 _TELLS: Final = 2.0  # log likelihood by which offsets differ, if a label says anything of the clock
 _CLOSER: Final = 15.0  # ... below the best, up to which offsets are tried in finer steps
-_CLOCK_TRUST: Final = 0.5  # the weight of one reading's deviation, where it is about the clock
+_CLOCK_TRUST: Final = 1.0  # the weight of one reading's deviation, where it is about the clock
 _NONE: Final = 0.02  # the chance that no field carries what was read; common practice, no source
 
 

@@ -28,6 +28,7 @@ _SURE: Final = 9.0  # log likelihood below the best at which an offset is left o
 _MOST_OFFSETS: Final = 24
 _FEW_OFFSETS: Final = 8  # where nothing is known of the clock
 _FLAT: Final = 4.0  # log weights between the best and the worst offset, below which nothing is known
+_PEAK_S: Final = 0.5  # around the likeliest offset, over which the offset that is told is a mean
 _HAND_S: Final = 0.07  # how exactly a reading's time is noted; common practice, no source
 _LOOKS: Final = 9  # readings that a first look takes
 _MOST_LOOKS: Final = 300_000  # candidates times offsets that it takes
@@ -73,7 +74,8 @@ def clock_of(
 ) -> ClockOdds:
     """Give the clock's odds from the weights of all offsets; `likely_s` are those that matches are weighed at."""
     share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
-    offset_s = float((share * offsets_s).sum())
+    near = np.abs(offsets_s - offsets_s[share.argmax()]) <= _PEAK_S
+    offset_s = float((share * offsets_s)[near].sum() / share[near].sum())
     unsure_s = float(np.sqrt((share * (offsets_s - offset_s) ** 2).sum()))
     return ClockOdds(likely_s, log_weight[np.searchsorted(offsets_s, likely_s - STEP_S / 4)], offset_s, unsure_s)
 
