@@ -234,7 +234,6 @@ def _yes(text: str) -> bool:
 
 def stream_choices(bench: Bench) -> tuple[list[StreamKey], list[Choice]]:
     """Give the streams, those with the most unexplained changes first, and how many they are."""
-    several = len({key.bus for key in bench.keys}) > 1
     keys = sorted(bench.keys, key=lambda key: -bench.unexplained(key))
     own = Counter(one.at.stream for one in bench.work.meanings)
 
@@ -242,7 +241,7 @@ def stream_choices(bench: Bench) -> tuple[list[StreamKey], list[Choice]]:
 
     def words(key: StreamKey) -> str:
         yours = f" · {own[key]} of yours" if own[key] else ""
-        return f"{bench.unexplained(key):>{count},}  {stream_words(bench.by_key[key], several_buses=several)}{yours}"
+        return f"{bench.unexplained(key):>{count},}  {stream_words(bench, key)}{yours}"
 
     return keys, [Choice(words(key)) for key in keys]
 

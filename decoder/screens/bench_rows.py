@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from decoder.discovery.picture_words import confidence_text, field_text, heading, selector_text
+from decoder.discovery.picture_words import confidence_text, field_text, selector_text
 from decoder.discovery.workbench.scales import scale_number
 from decoder.printable import printable
 from decoder.screens.symbols import NOTHING, digits_of, number_words, place_words
@@ -13,9 +13,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from decoder.channels import Series
-    from decoder.discovery.field_at import FieldAt
+    from decoder.discovery.field_at import FieldAt, StreamKey
     from decoder.discovery.meaning import Meaning
-    from decoder.discovery.proposal import Selector, Stream
+    from decoder.discovery.proposal import Selector
+    from decoder.discovery.workbench.bench import Bench
     from decoder.discovery.workbench.borders import Grip
     from decoder.discovery.workbench.fields import ListedField, Whose
     from decoder.maps.pack_sheet import Place
@@ -101,9 +102,9 @@ def now_text(meaning: Meaning, series: Series | None, now_ns: int, *, raw: bool)
     return number_words(float(series.number[index]), digits_of(series.channel)) + unit
 
 
-def stream_words(stream: Stream, *, several_buses: bool) -> str:
+def stream_words(bench: Bench, key: StreamKey) -> str:
     """Name a stream, with how many payloads it has and how often they come."""
-    return heading(stream, several_buses=several_buses).replace(", ", " · ")
+    return bench.heading(key).replace(", ", " · ")
 
 
 def place_of_field(at: FieldAt) -> str:

@@ -117,10 +117,9 @@ class BenchView(DeskView):
         return [*lines, *_side_by_side(bits, rest, left, room)]
 
     def _heading(self, bench: Bench, key: StreamKey, width: int) -> Line:
-        several = len({one.bus for one in bench.keys}) > 1
         count = len(bench.work.meanings)
         right = f" {self.doing} " if self.doing else f" {count:,} of yours " if count else " none of yours yet "
-        words = f" {stream_words(bench.by_key[key], several_buses=several)}"
+        words = f" {stream_words(bench, key)}"
         ink = "key" if self.doing else "dim"
         return line((fitted(words, max(width - cell_len(right), 0)), "head"), (right, ink))
 

@@ -181,6 +181,7 @@ class Session:
         bench.open_file()
         for key in bench.keys:
             bench.unexplained(key)
+            bench.heading(key)
         return bench
 
     @property

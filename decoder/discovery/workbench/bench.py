@@ -15,6 +15,7 @@ import numpy as np
 from decoder.discovery.carve import carve_streams
 from decoder.discovery.field_at import FieldAt, Sampled, StreamKey, key_of
 from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
+from decoder.discovery.picture_words import heading
 from decoder.discovery.workbench.fields import ListedField, fields_of
 from decoder.discovery.workbench.history import History
 from decoder.discovery.workbench.in_map import meanings_in_map
@@ -67,6 +68,7 @@ class Bench:
     _unsaved: bool = False
     _samples: dict[tuple[StreamKey, Selector | None], Sampled] = field(default_factory=dict)
     _flips: dict[StreamKey, NDArray[np.int64]] = field(default_factory=dict)
+    _headings: dict[StreamKey, str] = field(default_factory=dict)
     _hidden: dict[StreamKey, frozenset[int]] = field(default_factory=dict)
     _in_map: dict[StreamKey, tuple[Meaning, ...]] = field(default_factory=dict)
     _channels: dict[tuple[int, tuple[int, ...]], tuple[Meaning, Series]] = field(default_factory=dict)
@@ -158,6 +160,13 @@ class Bench:
         """Give the payload bytes of a stream; 0 for one that is not in the capture."""
         stream = self.by_key.get(key)
         return 0 if stream is None else int(stream.data.shape[1])
+
+    def heading(self, key: StreamKey) -> str:
+        """Name a stream, with how many payloads it has and how often they come; worked out once."""
+        if key not in self._headings:
+            several = len({one.bus for one in self.keys}) > 1
+            self._headings[key] = heading(self.by_key[key], several_buses=several)
+        return self._headings[key]
 
     def of_identifier(self, bus: str, can_id: int, *, extended: bool) -> tuple[StreamKey, ...]:
         """Give the streams of an identifier."""
