@@ -121,9 +121,9 @@ def text_lines(
     """Give a heading, the picture and the table of each stream; lines have at most `width` columns if that can be."""
     from decoder.commands.field_table import table_lines
     from decoder.commands.words import wrapped
-    from decoder.discovery.payload_picture import picture
-    from decoder.discovery.picture_text import LEGEND, picture_lines
-    from decoder.discovery.picture_words import NOTATION
+    from decoder.discovery.pictures.payload_picture import picture
+    from decoder.discovery.pictures.picture_text import LEGEND, picture_lines
+    from decoder.discovery.pictures.picture_words import NOTATION
 
     if not carvings:
         return ["No payload that could be carved." if len(frames) else "No frames."]
@@ -140,14 +140,14 @@ def text_lines(
 
 def _shown(one: Carving, *, show_vin: bool) -> tuple[Carving, frozenset[int]]:
     """Give a carving as it may be shown, and the payload bytes that are not."""
-    from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
+    from decoder.discovery.pictures.hidden_numbers import hidden_bytes, without_numbers
 
     hidden = frozenset() if show_vin else hidden_bytes(one.stream)
     return without_numbers(one, hidden), hidden
 
 
 def _heading(one: Carving, carvings: Sequence[Carving]) -> str:
-    from decoder.discovery.picture_words import heading
+    from decoder.discovery.pictures.picture_words import heading
 
     several = len({carving.stream.bus for carving in carvings}) > 1
     return heading(one.stream, several_buses=several, damaged=len(one.damaged))
@@ -155,8 +155,8 @@ def _heading(one: Carving, carvings: Sequence[Carving]) -> str:
 
 def svg_text(frames: Frames, carvings: Sequence[Carving], *, show_vin: bool = False) -> str:
     """Give the SVG document with the pictures of all streams."""
-    from decoder.discovery.payload_picture import picture
-    from decoder.discovery.picture_svg import svg
+    from decoder.discovery.pictures.payload_picture import picture
+    from decoder.discovery.pictures.picture_svg import svg
     from decoder.printable import printable
 
     pictures = []

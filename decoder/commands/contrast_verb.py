@@ -125,7 +125,7 @@ def _part(frames: Frames, first_ns: int, options: argparse.Namespace) -> Frames:
 
 def _tell_outside(frames: Frames, first_ns: int, marks: Sequence[Mark]) -> None:
     """Complain of marks that lie outside the capture."""
-    from decoder.discovery.contrast_spans import OFF_S
+    from decoder.discovery.contrasting.contrast_spans import OFF_S
 
     if not len(frames):
         return
@@ -142,7 +142,7 @@ def _tell_outside(frames: Frames, first_ns: int, marks: Sequence[Mark]) -> None:
 def text_lines(found: Sequence[LabelContrast], width: int, *, several_buses: bool = False) -> list[str]:
     """Give a table for each label; lines have at most `width` columns if that can be."""
     from decoder.commands.words import wrapped
-    from decoder.discovery.picture_words import NOTATION
+    from decoder.discovery.pictures.picture_words import NOTATION
 
     lines = [line for text in (NOTATION, _EXPLAINED) for line in wrapped(text, width)]
     for one in found:
@@ -189,7 +189,7 @@ def _size(change: Change) -> str:
 
 def _fields(changes: Sequence[Change], *, several_buses: bool) -> Iterator[str]:
     """Name the fields: bus if there are several, identifier, transport, place, and under which multiplexor."""
-    from decoder.discovery.picture_words import carrier_text, field_text, selector_text
+    from decoder.discovery.pictures.picture_words import carrier_text, field_text, selector_text
 
     for change in changes:
         stream = change.at.stream

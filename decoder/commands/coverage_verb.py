@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from decoder.discovery.coverage import Coverage
+    from decoder.discovery.covering.map_difference import Difference, MapDifference
+    from decoder.discovery.covering.map_fit import Misfit
     from decoder.discovery.field_at import StreamKey
-    from decoder.discovery.map_difference import Difference, MapDifference
-    from decoder.discovery.map_fit import Misfit
 
 _MORE = """\
 A bit counts where it changes; under a multiplexor for each of its values on its own. What is left comes sorted by how
@@ -89,7 +89,7 @@ def _against(options: argparse.Namespace, width: int) -> str:
     from decoder.channels import decode
     from decoder.commands.coverage_words import difference_lines
     from decoder.commands.options import tell_faults
-    from decoder.discovery.map_difference import map_difference
+    from decoder.discovery.covering.map_difference import map_difference
     from decoder.maps import load_map
 
     sheet = load_the_sheet(options)

@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from decoder.discovery.coverage import Coverage
-    from decoder.discovery.explained import StreamCoverage
+    from decoder.discovery.covering.explained import StreamCoverage
+    from decoder.discovery.covering.map_difference import Difference, MapDifference
     from decoder.discovery.field_at import StreamKey
-    from decoder.discovery.map_difference import Difference, MapDifference
 
 _MOST_MISFITS: Final = 40
 _MOST_DIFFERENCES: Final = 100

@@ -15,8 +15,8 @@ from decoder.printable import printable
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from decoder.discovery.accepting import Accepted, Found
     from decoder.discovery.drafting import Drafted
+    from decoder.discovery.drafts.accepting import Accepted, Found
     from decoder.discovery.field_at import Sampled
     from decoder.discovery.pinned import Pinned
     from decoder.discovery.proposal import Stream
@@ -96,8 +96,8 @@ def _cells(text: str) -> int | tuple[int, ...]:
 
 def run(options: argparse.Namespace) -> int:
     """Find, choose, write, and say what was done."""
-    from decoder.discovery.accepting import accepted
     from decoder.discovery.drafting import draft
+    from decoder.discovery.drafts.accepting import accepted
     from decoder.discovery.field_at import Sampled, key_of
     from decoder.discovery.streams import streams
     from decoder.maps.sheet_add import PackFacts, read_or_new
@@ -138,7 +138,7 @@ def _capture_name(paths: Sequence[str]) -> str:
 
 def _taken(paths: Sequence[str], sampled: Sampled) -> Found:
     """Read results; those of another capture are refused."""
-    from decoder.discovery.taken import take
+    from decoder.discovery.drafts.taken import take
 
     found = take([Path(path) for path in paths])
     inference = found.inference
@@ -158,8 +158,8 @@ def _taken(paths: Sequence[str], sampled: Sampled) -> Found:
 def _found(frames: Frames, found_streams: Sequence[Stream], options: argparse.Namespace) -> Found:
     """Carve, infer, and pin."""
     from decoder.commands.progress import working
-    from decoder.discovery.accepting import Found
     from decoder.discovery.carve import carve_streams
+    from decoder.discovery.drafts.accepting import Found
     from decoder.discovery.field_at import key_of
     from decoder.discovery.infer import infer
     from decoder.discovery.pin import pin
@@ -227,7 +227,7 @@ def _added_lines(drafted: Drafted) -> Iterator[str]:
 
 
 def _left_out_lines(drafted: Drafted, chosen: Accepted) -> Iterator[str]:
-    from decoder.discovery.accepting import shown
+    from decoder.discovery.drafts.accepting import shown
 
     reasons = [(one.what, one.why) for one in chosen.left_out]
     reasons += [(shown(one.meaning.at), one.reason) for one in drafted.skipped if not one.is_there and one.meaning]

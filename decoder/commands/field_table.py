@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from decoder.commands.words import table, wrapped
-from decoder.discovery.payload_picture import by_selector
-from decoder.discovery.picture_words import confidence_text, field_text, selector_text
-from decoder.discovery.proposal_words import bits_words, proposal_words
+from decoder.discovery.pictures.payload_picture import by_selector
+from decoder.discovery.pictures.picture_words import confidence_text, field_text, selector_text
+from decoder.discovery.pictures.proposal_words import bits_words, proposal_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -132,7 +132,7 @@ def _part(frames: Frames, first_ns: int, options: argparse.Namespace) -> Frames:
 def text_lines(found: Sequence[Pinned], width: int, *, several_buses: bool = False) -> list[str]:
     """Give a table for each label; lines have at most `width` columns if that can be."""
     from decoder.commands.words import wrapped
-    from decoder.discovery.picture_words import NOTATION
+    from decoder.discovery.pictures.picture_words import NOTATION
 
     lines = list(wrapped(NOTATION, width))
     clock = clock_words(found)
@@ -166,7 +166,7 @@ def clock_words(found: Sequence[Pinned]) -> str:
 def tie_words(one: Pinned) -> str:
     """Say how many fields are as likely as the best, and what is left for none of them."""
     if not one.matches:
-        from decoder.discovery.reading_errors import quantities_of
+        from decoder.discovery.pinning.reading_errors import quantities_of
 
         if quantities_of(one.label, one.unit):
             return "No field carries that at a usual scale."
@@ -211,7 +211,7 @@ def percent(share: float) -> str:
 
 def _field(at: FieldAt, *, several_buses: bool) -> str:
     """Name a field: bus if there are several, identifier, transport, place, and under which multiplexor."""
-    from decoder.discovery.picture_words import carrier_text, field_text, selector_text
+    from decoder.discovery.pictures.picture_words import carrier_text, field_text, selector_text
 
     stream = at.stream
     words = [printable(stream.bus, 20)] if several_buses else []

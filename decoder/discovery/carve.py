@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decoder.discovery.byte_orders import told_by_others
+from decoder.discovery.carving.byte_orders import told_by_others
+from decoder.discovery.carving.cutting import cut
+from decoder.discovery.carving.layouts import layouts_of
+from decoder.discovery.carving.moves import ever_flipped_bits
+from decoder.discovery.carving.parts import Part, parts_of
+from decoder.discovery.carving.proposing import check_proposal, multiplexor_proposal, proposal_of
+from decoder.discovery.carving.resting import resting_fields
 from decoder.discovery.checks import find_checks
-from decoder.discovery.cutting import cut
-from decoder.discovery.layouts import layouts_of
-from decoder.discovery.moves import ever_flipped_bits
-from decoder.discovery.parts import Part, parts_of
 from decoder.discovery.proposal import Carving, Proposal, Selector, Stream
-from decoder.discovery.proposing import check_proposal, multiplexor_proposal, proposal_of
-from decoder.discovery.resting import resting_fields
 from decoder.discovery.streams import streams
 
 if TYPE_CHECKING:

@@ -19,19 +19,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.carve import carve
-from decoder.discovery.contrast_fields import Table, gather
-from decoder.discovery.contrast_odds import OWN_RECORD, Usual, chances, timing, usual_of, worth
-from decoder.discovery.contrast_seen import Direction, Seen, seen_of
-from decoder.discovery.contrast_siblings import beside_siblings
-from decoder.discovery.contrast_sizes import Form, flips_of, sizes_of
-from decoder.discovery.contrast_spans import OFF_S, around, away, width_of
+from decoder.discovery.contrasting.contrast_fields import Table, gather
+from decoder.discovery.contrasting.contrast_odds import OWN_RECORD, Usual, chances, timing, usual_of, worth
+from decoder.discovery.contrasting.contrast_seen import Direction, Seen, seen_of
+from decoder.discovery.contrasting.contrast_siblings import beside_siblings
+from decoder.discovery.contrasting.contrast_sizes import Form, flips_of, sizes_of
+from decoder.discovery.contrasting.contrast_spans import OFF_S, around, away, width_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from decoder.discovery.contrast_fields import Gathered
+    from decoder.discovery.contrasting.contrast_fields import Gathered
     from decoder.discovery.field_at import FieldAt, StreamKey
     from decoder.discovery.marks import Mark
     from decoder.discovery.proposal import Carving, Selector

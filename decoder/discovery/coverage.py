@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from decoder.channels import decode
 from decoder.discovery.carve import carve_streams
-from decoder.discovery.explained import StreamCoverage, explained
+from decoder.discovery.covering.explained import StreamCoverage, explained
+from decoder.discovery.covering.map_fit import Misfit, misfits
 from decoder.discovery.field_at import Sampled
-from decoder.discovery.map_fit import Misfit, misfits
 from decoder.discovery.streams import streams
 
 if TYPE_CHECKING:

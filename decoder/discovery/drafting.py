@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.discovery.draft_messages import messages_of
-from decoder.discovery.sheet_rules import NewChannel, needed_rules
+from decoder.discovery.drafts.draft_messages import messages_of
+from decoder.discovery.drafts.sheet_rules import NewChannel, needed_rules
 from decoder.maps.dbc_add import extension
 from decoder.maps.dbc_file import parse_map
 from decoder.maps.dbc_text import decode_text
@@ -23,7 +23,7 @@ from decoder.maps.signal_map import SignalMap
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from decoder.discovery.channel_names import ChannelName
+    from decoder.discovery.drafts.channel_names import ChannelName
     from decoder.discovery.field_at import StreamKey
     from decoder.discovery.meaning import Meaning
     from decoder.maps.dbc_additions import Extended, NewSignal

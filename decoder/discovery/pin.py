@@ -12,17 +12,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.byte_rows import byte_rows
 from decoder.discovery.field_at import Sampled
-from decoder.discovery.field_priors import log_priors
-from decoder.discovery.field_search import Candidates, search, target
-from decoder.discovery.free_scales import free_candidates, may_be_fitted
-from decoder.discovery.number_evidence import big_endian_log_odds
-from decoder.discovery.pin_marks import mark_log_odds
-from decoder.discovery.pin_matches import MOST_LISTED, Capture, pinned_of
 from decoder.discovery.pinned import Pinned
-from decoder.discovery.quick_parts import quick_parts
-from decoder.discovery.reading_clock import (
+from decoder.discovery.pinning.byte_rows import byte_rows
+from decoder.discovery.pinning.field_priors import log_priors
+from decoder.discovery.pinning.field_search import Candidates, search, target
+from decoder.discovery.pinning.free_scales import free_candidates, may_be_fitted
+from decoder.discovery.pinning.number_evidence import big_endian_log_odds
+from decoder.discovery.pinning.pin_marks import mark_log_odds
+from decoder.discovery.pinning.pin_matches import MOST_LISTED, Capture, pinned_of
+from decoder.discovery.pinning.reading_clock import (
     COARSE,
     REACH_S,
     STEP_S,
@@ -34,8 +33,9 @@ from decoder.discovery.reading_clock import (
     log_prior_of,
     weigh,
 )
-from decoder.discovery.reading_errors import LabelReadings, by_label
-from decoder.discovery.reading_scales import Scale, scales_for
+from decoder.discovery.pinning.reading_errors import LabelReadings, by_label
+from decoder.discovery.pinning.reading_scales import Scale, scales_for
+from decoder.discovery.quick_parts import quick_parts
 from decoder.discovery.streams import streams
 
 if TYPE_CHECKING:
@@ -43,8 +43,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from decoder.discovery.byte_rows import ByteRows
     from decoder.discovery.marks import Mark
+    from decoder.discovery.pinning.byte_rows import ByteRows
     from decoder.discovery.quick_parts import Part
     from decoder.discovery.readings import Reading
     from decoder.frames import Frames

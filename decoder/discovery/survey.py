@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.bus_load import USUAL_BIT_RATE, BusLoad, bus_loads, frame_bits
-from decoder.discovery.moves import ever_flipped
+from decoder.discovery.carving.moves import ever_flipped
 from decoder.frames import FD, REMOTE
 from decoder.transport.iso_tp import conversations
 from decoder.transport.j1939_id import is_transport

@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from decoder.discovery.picture_words import carrier_text, field_text
+from decoder.discovery.pictures.picture_words import carrier_text, field_text
 from decoder.discovery.proposal import Selector
 from decoder.discovery.workbench import edits
 from decoder.discovery.workbench.place_text import place_from_text, place_text

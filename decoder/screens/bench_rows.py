@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from decoder.discovery.picture_words import confidence_text, field_text, selector_text
+from decoder.discovery.pictures.picture_words import confidence_text, field_text, selector_text
 from decoder.discovery.workbench.scales import scale_number
 from decoder.printable import printable
 from decoder.screens.symbols import NOTHING, digits_of, number_words, place_words

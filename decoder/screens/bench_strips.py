@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.discovery.bit_strips import Strip, in_a_row, whole_time
-from decoder.discovery.payload_picture import picture
-from decoder.discovery.picture_text import bracket, caption, drawn
-from decoder.discovery.picture_words import bits_text, field_text, label, selector_text
+from decoder.discovery.pictures.bit_strips import Strip, in_a_row, whole_time
+from decoder.discovery.pictures.payload_picture import picture
+from decoder.discovery.pictures.picture_text import bracket, caption, drawn
+from decoder.discovery.pictures.picture_words import bits_text, field_text, label, selector_text
 from decoder.discovery.proposal import Carving
 from decoder.discovery.workbench.fields import as_proposals
 from decoder.screens.bench_rows import what_text
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from decoder.discovery.field_at import FieldAt, StreamKey
-    from decoder.discovery.payload_picture import Group, Picture, Section
-    from decoder.discovery.payload_picture import Line as BitLine
+    from decoder.discovery.pictures.payload_picture import Group, Picture, Section
+    from decoder.discovery.pictures.payload_picture import Line as BitLine
     from decoder.discovery.proposal import Proposal, Selector
     from decoder.discovery.workbench.bench import Bench
     from decoder.discovery.workbench.fields import ListedField

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from decoder.discovery.picture_words import field_text
-from decoder.discovery.proposal_words import proposal_words
+from decoder.discovery.pictures.picture_words import field_text
+from decoder.discovery.pictures.proposal_words import proposal_words
 from decoder.screens.bench_rows import (
     WHOSE_WORDS,
     FieldRow,

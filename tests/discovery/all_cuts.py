@@ -1,4 +1,4 @@
-"""Every way to cut a short payload, one by one: the plain counterpart of `decoder.discovery.segmentation`.
+"""Every way to cut a short payload, one by one: the plain counterpart of `decoder.discovery.carving.segmentation`.
 
 A cut is a set of fields that do not overlap, of which at most one crosses the border between two bytes. Each byte has a
 style; it may change from one byte to the next where no field crosses.
@@ -12,7 +12,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from decoder.bits import Field
-from decoder.discovery.segmentation import Choices, Crossings
+from decoder.discovery.carving.segmentation import Choices, Crossings
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.bits import Payloads
-from decoder.discovery.moves import flip_counts
+from decoder.discovery.carving.moves import flip_counts
 from decoder.discovery.physics.containers import in_bytes
 
 if TYPE_CHECKING:

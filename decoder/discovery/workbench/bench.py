@@ -14,8 +14,8 @@ import numpy as np
 
 from decoder.discovery.carve import carve_streams
 from decoder.discovery.field_at import FieldAt, Sampled, StreamKey, key_of
-from decoder.discovery.hidden_numbers import hidden_bytes, without_numbers
-from decoder.discovery.picture_words import heading
+from decoder.discovery.pictures.hidden_numbers import hidden_bytes, without_numbers
+from decoder.discovery.pictures.picture_words import heading
 from decoder.discovery.workbench.fields import ListedField, fields_of
 from decoder.discovery.workbench.history import History
 from decoder.discovery.workbench.in_map import meanings_in_map

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from decoder.discovery.field_at import FieldAt
 from decoder.discovery.meaning import Meaning
-from decoder.discovery.picture_words import confidence_text
+from decoder.discovery.pictures.picture_words import confidence_text
 from decoder.discovery.proposal import Proposal
 from decoder.maps.quantities import quantity as quantity_row
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.bits import Field, Payloads
-from decoder.discovery.moves import ever_flipped_bits, flip_counts
+from decoder.discovery.carving.moves import ever_flipped_bits, flip_counts
 from decoder.discovery.proposal import Stream
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from itertools import islice, takewhile
 from typing import TYPE_CHECKING, Final
 
 from decoder.discovery.field_at import FieldAt
-from decoder.discovery.picture_words import field_text
+from decoder.discovery.pictures.picture_words import field_text
 from decoder.discovery.workbench.borders import fits, span, spanning
 from decoder.errors import UsageError
 from decoder.maps.pack_sheet import Place

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from decoder.discovery.moves import ever_flipped, flip_counts
+from decoder.discovery.carving.moves import ever_flipped, flip_counts
 from decoder.discovery.proposal import Stream
 from decoder.discovery.workbench.sample import flips, sampled
 

@@ -1,0 +1,1 @@
+"""How payloads are cut into fields."""

@@ -1,0 +1,1 @@
+"""How changes at marks are told from those that come anyway."""

@@ -1,0 +1,1 @@
+"""What a signal map explains of a capture, and whether it fits."""

@@ -1,0 +1,1 @@
+"""Payloads as pictures, and what is said beside them."""

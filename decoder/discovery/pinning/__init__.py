@@ -1,0 +1,1 @@
+"""How readings of a meter become matches with fields."""
