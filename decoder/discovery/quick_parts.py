@@ -1,9 +1,9 @@
 """Streams split by the values of their multiplexors, found in a moment: where a field may stand, and when it is sent.
 
-`decoder.discovery.carving.parts` weighs layouts and takes its time. Here whole bytes and nibbles near the beginning are
-looked at that take few values in turn, and of which each change brings other bits along that are calm from one payload with
-the same value to the next, or that go round through as many values as no counter has. What it costs to believe in one
-too many is small: fields are then looked for under each value by itself.
+`decoder.discovery.carving.parts` weighs layouts and takes its time. Here whole bytes and nibbles near the beginning
+are looked at that take few values in turn, and of which each change brings other bits along that are calm from one
+payload with the same value to the next, or that go round through as many values as no counter has. What it costs to
+believe in one too many is small: fields are then looked for under each value by itself.
 """
 
 from __future__ import annotations
