@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.natural_scales import scales_of
-from decoder.discovery.physics.pages import page_effect
+from decoder.discovery.physics.pages import NO_EFFECT, page_effect
 from decoder.maps.chemistry import WINDOWS
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ _OTHER: Final = 0.19
 # Of fields in slots that are not filled by zeros: ones fill them, or something else rests there.
 _FILLED: Final = 0.15
 _CUT: Final = 0.004
-_NO_EFFECT: Final = 1.7  # F of pages that do not matter, at most
+_LEAPS: Final = 0.002  # of the values, so many more leap where upper bits that move were cut off
 _AGAIN: Final = 0.002
 # And of numbers that are usually so much shorter than the slot they rest in.
 _ROOMY: Final = 3  # bits
@@ -118,7 +118,7 @@ def meanings_of(row: LikeFields) -> list[Meaning]:
 def _again(row: LikeFields) -> float:
     """Give log odds of pages that make one number look like many."""
     effect = page_effect(row)
-    return float(np.log(_AGAIN)) if effect is not None and effect < _NO_EFFECT else 0.0
+    return float(np.log(_AGAIN)) if effect is not None and effect < NO_EFFECT else 0.0
 
 
 def _strays(row: LikeFields) -> float:
@@ -145,9 +145,12 @@ def _lengths(row: LikeFields) -> Iterator[tuple[int, int, float, float, float]]:
         return
     runs.append((last, first, usual))
     whole = int(np.median(usual))
+    leaps = row.leaps(last)
     for length, shortest, values in runs:
         above, bits = whole >> length, last - length
         odds = 1.0 if above == 0 else _FILLED if above == (1 << bits) - 1 else _CUT
+        if length < last and row.leaps(length) > leaps + _LEAPS:
+            odds = min(odds, _CUT)
         yield length, shortest, float(np.median(values)), _apart(values), odds
 
 

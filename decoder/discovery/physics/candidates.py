@@ -47,6 +47,12 @@ class Row:
         """Container and slot of each member."""
         return self.grids[0].cells
 
+    @property
+    def pages(self) -> int:
+        """How many containers its members stand in, for each stream."""
+        here = self.containers()
+        return max(len(set(map(id, here))) // max(len({one.key for one in here}), 1), 1)
+
     def fields(self, length: int) -> tuple[FieldAt, ...]:
         """Name the members with so many bits."""
         return next(one for one in self.grids if one.length == length).fields

@@ -32,6 +32,7 @@ class ChargeLike:
     """A number that may be a state of charge.
 
     percent : usual value; told : log odds of the value, given the cells' voltage
+    bits : shortest and longest field that is met with the scale
     correlation : with the integral of the current, NaN where it cannot be told; capacity_ah : what it would take
     """
 
@@ -43,6 +44,7 @@ class ChargeLike:
     told: float
     correlation: float
     capacity_ah: float
+    bits: tuple[int, int]
 
     @property
     def weight(self) -> float:
@@ -75,10 +77,9 @@ def charge_like(
             if not fits or percent.min() < 0 or percent.max() > 100.4 or np.ptp(percent) > _MOST_MOVED:
                 continue
             follows, capacity = _follows(single, row.scale, current)
-            told = 0.0 if cell_v is None else _told(float(np.median(percent)), cell_v)
-            found.append(
-                ChargeLike(single, row.scale, row.offset, row.share, float(np.median(percent)), told, follows, capacity)
-            )
+            usual = float(np.median(percent))
+            told = 0.0 if cell_v is None else _told(usual, cell_v)
+            found.append(ChargeLike(single, row.scale, row.offset, row.share, usual, told, follows, capacity, row.bits))
     return sorted(found, key=lambda one: -one.weight)
 
 

@@ -185,7 +185,7 @@ def _charges(findings: Findings) -> Iterator[ChannelClaim]:
             if some.single.place == one.single.place and some is not one and share > 0.001
         )
         yield ChannelClaim(
-            one.single.at,
+            one.single.named(one.bits),
             "state of charge",
             "%",
             one.scale,

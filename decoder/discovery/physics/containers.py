@@ -35,7 +35,8 @@ _RARE: Final = 0.01  # of the payloads
 _BEYOND_CHANCE: Final = 6.0  # standard deviations of what chance makes of the shares of ones
 _FEWEST_DEPENDENT: Final = 2  # bits
 _MOST_DEPEND: Final = 0.1  # of the bits that move, at least
-_ALIVE: Final = 16  # values that alive counters have: a check that was not found depends on them
+_FULL_BYTE: Final = 255  # values that a counter of eight bits has, at least
+ALIVE: Final = 16  # values that alive counters have: a check that was not found depends on them
 _MOST_BESIDE_A_COUNTER: Final = 0.45
 # Where a multiplexor is tried even if carving found none there. Common practice, no source.
 _USUAL_PLACES: Final = (Field(0, 8), Field(0, 4), Field(4, 4), Field(8, 8), Field(7, 16, "big"), Field(0, 16))
@@ -190,6 +191,11 @@ def _chains(one: Carving, whole: Container, payloads: Payloads) -> list[tuple[Fi
     ]
     # Where pages are numbered anew in each module, the outer number alone mixes them.
     nested = pairs + [chain for chain in carved if len(chain) > 1]
+    # A part of a number that was taken for a multiplexor stands anywhere, and takes no turns.
+    carved = [chain for chain in carved if chain[-1] in _USUAL_PLACES or _turns(whole, payloads, chain)]
+    # And where one byte numbers the pages alone, the byte beside it is a part of a value.
+    short = {chain[0].first_byte for chain in carved + tried if len(chain) == 1 and chain[0].length <= 8}
+    tried = [chain for chain in tried if chain[0].length <= 8 or not short & {chain[0].first_byte, chain[0].last_byte}]
     inner = {chain[0] for chain in nested} | {chain[1] for chain in nested}
     return nested + [
         chain for chain in carved + tried if len(chain) == 1 and not any(_meet(chain[0], of) for of in inner)
@@ -240,8 +246,8 @@ def _turns(whole: Container, payloads: Payloads, chain: tuple[Field, ...]) -> bo
     np.maximum.at(best, pairs[0], np.where(pairs[0] == pairs[1], 0, seen))
     if best.sum() < _IN_TURN * (len(number) - 1):
         return False
-    # Counters count to 15, 16 or a higher power of two: what turns otherwise numbers pages, though they be alike.
-    no_counter = len(values) > _ALIVE and len(values) + 1 & len(values) and len(values) & len(values) - 1
+    # Counters have four bits at most, or eight: what counts otherwise numbers pages, though they be alike.
+    no_counter = ALIVE < len(values) < _FULL_BYTE
     return bool(len(chain) == 1 and chain[0].length <= 8 and no_counter) or _depend(whole, number, counts, chain)
 
 
@@ -269,7 +275,7 @@ def _depend(whole: Container, number: NDArray[np.intp], counts: NDArray[np.intp]
     off = (ones / counts[:, None] - share[moving]) ** 2 * counts[:, None]
     ratio = off.sum(axis=0) / (share[moving] * (1 - share[moving])) / (len(counts) - 1)
     depends = ratio > 1 + _BEYOND_CHANCE * np.sqrt(2 / (len(counts) - 1))
-    share = _MOST_DEPEND if len(counts) > _ALIVE else _MOST_BESIDE_A_COUNTER
+    share = _MOST_DEPEND if len(counts) > ALIVE else _MOST_BESIDE_A_COUNTER
     return bool(depends.sum() >= _FEWEST_DEPENDENT and depends.mean() >= share)
 
 

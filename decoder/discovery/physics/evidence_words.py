@@ -66,13 +66,13 @@ def _of_array(one: Weighed, row: LikeFields, meaning: Meaning, findings: Finding
                 f"{rest * abs(meaning.scale):.2g} {unit}",
             )
     if one.sums and one.sums[0].weight > SURE_WEIGHT:
-        yield _sum_words(one.sums[0])
+        yield _sum_words(one.sums[0], _beside(one, findings))
     for other in one.same_as:
         known = findings.rows[other].row.fields[0]
         yield Evidence(
             "same values elsewhere",
             {"id": f"{known.stream.can_id:X}", "members": len(findings.rows[other].row)},
-            f"as many fields from identifier {known.stream.can_id:X} on tell the same at their own scale",
+            f"as many fields from identifier {known.stream.can_id:X} on tell the same cells at their own scale",
         )
     if row.dropped:
         reasons = sorted({why for _, why in row.dropped})
@@ -83,7 +83,13 @@ def _of_array(one: Weighed, row: LikeFields, meaning: Meaning, findings: Finding
         )
 
 
-def _sum_words(match: Match) -> Evidence:
+def _beside(one: Weighed, findings: Findings) -> str:
+    """Say which other cells a sum holds."""
+    others = [findings.rows[which].row for which in one.sums[0].sum.rows if findings.rows[which] is not one]
+    return "".join(f", together with {len(row)} fields from {row.fields[0].stream.can_id:X} on" for row in others)
+
+
+def _sum_words(match: Match, beside: str = "") -> Evidence:
     follows = "" if np.isnan(match.correlation) else f", correlation {match.correlation:.3f}"
     return Evidence(
         "sum equals pack voltage",
@@ -94,8 +100,8 @@ def _sum_words(match: Match) -> Evidence:
             "correlation": "untold" if np.isnan(match.correlation) else round(match.correlation, 4),
             "id": f"{match.single.at.stream.can_id:X}",
         },
-        f"the sum of {match.sum.cells} cells, {float(np.median(match.sum.volt)):.1f} V, equals a number of identifier "
-        f"{match.single.at.stream.can_id:X} at {match.scale:g} V a step, off by {match.off:.2%}{follows}",
+        f"the sum of {match.sum.cells} cells{beside}, {float(np.median(match.sum.volt)):.1f} V, equals a number of "
+        f"identifier {match.single.at.stream.can_id:X} at {match.scale:g} V a step, off by {match.off:.2%}{follows}",
     )
 
 

@@ -34,8 +34,7 @@ _PEAKS: Final = 8  # that are tried in one family, length and byte order
 _KEPT: Final = 4  # grids of each peak
 _FAR: Final = 2  # times the usual step from one identifier or page to the next: another array begins
 _MOSTLY: Final = 0.3  # of the members: a bit above so many that varies, and is no member's, belongs to the number
-_AS_THE_NEXT: Final = 0.5  # as often as any of so many bits above it, a number's lowest bit varies at least
-_LOWER_BITS: Final = 4
+_AS_OTHERS: Final = 0.5  # as often as any of its other bits, a number's lowest bit varies at least
 _AS_THE_LOWEST: Final = 0.6  # as often as the lowest bit, one below it may vary that is no part of the number
 _FILLING: Final = 8  # ones side by side at the top
 _NEIGHBOURS: Final = 9  # members
@@ -170,8 +169,8 @@ def _gain(scan: Scan, levels: Levels, cells: Sequence[tuple[int, int]], first: i
         (begin, begin + length - 1, -1) if levels.byte_order == "little" else (begin + length - 1, begin, 1)
     )
     varying = _varies(bits, container, low).mean()
-    above = max(_varies(bits, container, low - step * up).mean() for up in range(1, _LOWER_BITS + 1))
-    if not varying or varying < _AS_THE_NEXT * above:
+    above = max(_varies(bits, container, low - step * up).mean() for up in range(1, length))
+    if not varying or varying < _AS_OTHERS * above:
         return 0.0  # always even, or always odd, or always the same in several lower bits
     members = np.zeros((len(scan.numbers), int(which[:, 1].max()) + 3), np.bool_)
     members[container, which[:, 1] + 1] = True

@@ -28,6 +28,7 @@ ORDERS: Final[tuple[ByteOrder, ...]] = ("little", "big")
 _SAMPLED: Final = 24  # payloads of a container
 _WIDEST: Final = 512  # bytes of a payload that are looked at
 _MOST_ROWS: Final = 600  # payloads whose flips are counted
+_FULL: Final = 0xFF
 _ONCE: Final = 3  # flips that 'not available' and its end may bring; more are movement
 
 
@@ -119,7 +120,13 @@ def _moving(container: Container) -> NDArray[np.bool_]:
     """Tell which bits flip often enough, by DBC bit number."""
     rows = container.rows[: _MOST_ROWS + 1]
     data = container.stream.data[rows]
-    return flip_counts(data[1:] ^ data[:-1]) > (_ONCE if len(rows) > 8 * _ONCE else 0)
+    flips = data[1:] ^ data[:-1]
+    if len(rows) > 8 * _ONCE:
+        return flip_counts(flips) > _ONCE
+    # Of few payloads no flip can be spared, but those at which 'not available' comes or goes.
+    full = (data == _FULL).astype(np.bool_)
+    awake = ~(full[1:] ^ full[:-1]).any(axis=1)
+    return flip_counts(flips[awake]) > 0
 
 
 def _ones(container: Container) -> NDArray[np.float64]:

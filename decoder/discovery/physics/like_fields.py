@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.bits import Field
+from decoder.discovery.physics.levels import LENGTHS
 from decoder.discovery.physics.series import Table, table_of, track_of
 
 if TYPE_CHECKING:
@@ -32,7 +33,11 @@ _EQUAL_STEPS: Final = 0.6
 _NEARLY_ALWAYS: Final = 0.85
 _MOST_SUMMARIES: Final = 3  # members at an end that may be highest, lowest, mean, or odd
 _TELLING_NOISE: Final = 5.0  # times the noise lie the highest and the lowest apart, where they can be told
-_TELLING_STEPS: Final = 3.0  # between highest and lowest member, from which on extremes can be told
+_TELLING_STEPS: Final = 3.0  # between highest and lowest member, from which on both of them can be told,
+_TELLING_ALONE: Final = 12.0  # and from which on one of them: of few steps, many members have the last
+_SEVERAL_PAGES: Final = 2
+_ODD: Final = "does not go with the others"
+_ODD_BEHIND: Final = 3  # members behind one that is far off, at an end, that go with it
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +73,11 @@ class LikeFields:
             return None
         return np.array([np.median(one.raw) for one in tracks]) if all(len(one) for one in tracks) else None
 
+    def leaps(self, length: int) -> float:
+        """Give the share of values with so many bits that lie a quarter of the range or more from the usual one."""
+        raw = np.concatenate([track_of(self.sampled, with_length(at, length)).raw for at in self.fields])
+        return float((np.abs(raw - np.median(raw)) > (1 << length) / 4).mean())
+
     def cut_to(self, length: int) -> LikeFields:
         """Give the same fields with so many bits, freed at the ends; the lowest bit stays."""
         return freed(replace(self, fields=tuple(with_length(at, length) for at in self.fields), lengths=(length,)))
@@ -95,7 +105,8 @@ def fields_of(one: Picked, sampled: Sampled) -> LikeFields:
     lengths = tuple(grid.length for grid in one.row.grids)
     base = max(one.row.grids, key=lambda grid: (grid.gain, -grid.length))
     fields = tuple(base.fields[which] for which in one.kept)
-    return LikeFields(fields, lengths, base.stride, one.score, sampled)
+    alone = all(slot == 0 for _, slot in one.row.cells)  # one in each payload: the stride says nothing
+    return LikeFields(fields, lengths, LENGTHS[-1] if alone else base.stride, one.score, sampled)
 
 
 def _joined(found: Sequence[LikeFields]) -> list[LikeFields]:
@@ -152,6 +163,14 @@ def freed(one: LikeFields) -> LikeFields:
     words = _why_not(one)
     begin, end = 0, len(one)
     most = min(_MOST_ODD, len(one) // 3)
+    lone = _alone(one.fields)
+    words[:lone] = ["stands on the only page of its module"] * lone
+    far = np.flatnonzero(_far(one.table)).tolist()
+    for which in far:
+        if which < min(_ODD_BEHIND, most):
+            words[: which + 1] = [word or _ODD for word in words[: which + 1]]
+        if which >= len(one) - min(_ODD_BEHIND, most):
+            words[which:] = [word or _ODD for word in words[which:]]
     while begin < most and words[begin]:
         begin += 1
     while len(one) - end < most and words[end - 1]:
@@ -162,10 +181,25 @@ def freed(one: LikeFields) -> LikeFields:
     return replace(one, fields=one.fields[begin:end], dropped=dropped)
 
 
+def _alone(fields: Sequence[FieldAt]) -> int:
+    """Count the members at the start on the only page of an outer number, where others have several: summaries."""
+    pages: dict[int, set[int]] = {}
+    for at in fields:
+        outer = None if at.multiplexor is None else at.multiplexor.within
+        if at.multiplexor is None or outer is None or outer.value is None or at.multiplexor.value is None:
+            return 0
+        pages.setdefault(outer.value, set()).add(at.multiplexor.value)
+    first, *others = pages.values()
+    if len(first) > 1 or not others or np.median([len(some) for some in others]) < _SEVERAL_PAGES:
+        return 0
+    number = next(iter(pages))
+    return sum(at.multiplexor.within.value == number for at in fields)  # type: ignore[union-attr]
+
+
 def _why_not(one: LikeFields) -> list[str]:
     """Say of each member why it is none; empty text for the rest."""
     assert one.table is not None
-    words = ["does not go with the others" if odd else "" for odd in _odd(one.table).tolist()]
+    words = [_ODD if odd else "" for odd in _odd(one.table).tolist()]
     if len(one) < _FEWEST_WITH_SUMMARIES:
         return words
     summaries = _summaries(one.table)
@@ -183,12 +217,19 @@ def _why_not(one: LikeFields) -> list[str]:
     return words
 
 
-def _odd(table: Table) -> NDArray[np.bool_]:
-    """Tell which members are far off, or off and do not follow the common movement."""
+def _far(table: Table) -> NDArray[np.bool_]:
+    """Tell which members are far off."""
     usual = table.usual
     off = np.abs(usual - np.median(usual))
     spread = max(float(np.median(off)), 0.5)
-    far = (off > _FAR_SPREADS * spread) & (off > _FAR_SHARE * np.median(usual))
+    return np.asarray((off > _FAR_SPREADS * spread) & (off > _FAR_SHARE * np.median(usual)))
+
+
+def _odd(table: Table) -> NDArray[np.bool_]:
+    """Tell which members are far off, or off and do not follow the common movement."""
+    off = np.abs(table.usual - np.median(table.usual))
+    spread = max(float(np.median(off)), 0.5)
+    far = _far(table)
     common = table.common - table.common.mean()
     moved = float(common.std())
     own = table.rest.std(axis=0)
@@ -213,6 +254,8 @@ def _exact_extremes(table: Table) -> dict[int, str]:
         for name, value in (("highest", others.max(axis=1)), ("lowest", others.min(axis=1))):
             if (np.abs(table.raw[:, which] - value) <= _EQUAL_STEPS).mean() >= _NEARLY_ALWAYS:
                 found[which] = f"is always the {name} of the others"
+    if len(set(found.values())) < 2 and np.median(np.ptp(table.raw, axis=1)) < _TELLING_ALONE:
+        return {}
     return found
 
 

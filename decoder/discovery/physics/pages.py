@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _NEIGHBOURS: Final = 21  # values, the one in the middle among them
 _FEWEST_EACH: Final = 2
+NO_EFFECT: Final = 1.7  # F of pages that do not matter, at most
 
 
 def page_effect(row: LikeFields) -> float | None:
@@ -41,7 +42,10 @@ def _effect(row: LikeFields, members: list[int]) -> float | None:
     raw, page = np.concatenate([one.raw for one in tracks])[order], page[order]
     around = sliding_window_view(np.pad(raw, _NEIGHBOURS // 2, mode="edge"), _NEIGHBOURS)
     left = raw - np.median(around, axis=1)
-    counts = np.bincount(page)
+    apart = around.std(axis=1)
+    calm = apart <= np.median(apart)  # steps of a current that flows drown what cells differ by
+    left, page = left[calm], page[calm]
+    counts = np.bincount(page, minlength=len(tracks))
     if counts.min() < _FEWEST_EACH:
         return None
     means = np.bincount(page, weights=left) / counts

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.discovery.physics.array_meanings import meanings_of
+from decoder.discovery.physics.containers import ALIVE
 from decoder.discovery.physics.grids import worth
 from decoder.discovery.physics.like_fields import fields_of
+from decoder.discovery.physics.pages import NO_EFFECT, page_effect
 from decoder.discovery.physics.series import table_of, track_of
 
 if TYPE_CHECKING:
@@ -72,8 +74,12 @@ class Occupied:
 def picked(rows: Sequence[Row], carvings: Sequence[Carving], sampled: Sampled, occupied: Occupied) -> list[Picked]:
     """Choose among rows, by what closeness saves at every instant."""
     bonus = _byte_order_bits(carvings)
-    scored = [(_score(row, sampled) + bonus[row.byte_order], number) for number, row in enumerate(rows)]
-    scored = [(score + _meant(rows[number], score, sampled), number) for score, number in scored]
+    scored = [(_score(row, sampled), number) for number, row in enumerate(rows)]
+    scored = [(score / _alike_pages(rows[number], sampled), number) for score, number in scored]
+    scored = [
+        (score + bonus[rows[number].byte_order] + _meant(rows[number], score, sampled), number)
+        for score, number in scored
+    ]
     chosen: list[Picked] = []
     for score, number in sorted(scored, reverse=True):
         row = rows[number]
@@ -88,6 +94,15 @@ def picked(rows: Sequence[Row], carvings: Sequence[Carving], sampled: Sampled, o
             occupied.take(longest[which])
         chosen.append(Picked(row, tuple(free), score))
     return chosen
+
+
+def _alike_pages(row: Row, sampled: Sampled) -> int:
+    """Give how often a row tells the same numbers: once, but under every page where pages do not matter."""
+    selector = row.containers()[0].selector
+    if selector is None or selector.within is not None or row.pages > ALIVE:
+        return 1
+    effect = page_effect(fields_of(Picked(row, tuple(range(len(row.cells))), 0.0), sampled))
+    return row.pages if effect is not None and effect < NO_EFFECT else 1
 
 
 def _meant(row: Row, score: float, sampled: Sampled) -> float:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _LONGEST: Final = 24
 _FEWEST_SAMPLES: Final = 5
 _FEWEST_BITS: Final = 4  # of a number
+_USUAL_LENGTHS: Final = (8, 16, 12, 10, 14, 24)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -30,6 +31,7 @@ class Single:
 
     at : the longest field with these values; shortest : bits of the shortest
     place : what tells it from others; the same number in another length has the same place
+    likely : bits that it probably has, as carving has it
     sure : how sure carving is of it
     """
 
@@ -38,6 +40,15 @@ class Single:
     place: tuple[object, ...]
     track: Track
     sure: float
+    likely: int = 0
+
+    def named(self, bits: tuple[int, int]) -> FieldAt:
+        """Name it in a usual length between two, for bits above that never changed do not tell how long it is."""
+        if self.at.field.signed:
+            return self.at
+        least, most = max(self.shortest, bits[0]), min(self.at.field.length, bits[1])
+        fitting = [length for length in (self.likely, *_USUAL_LENGTHS) if least <= length <= most]
+        return with_length(self.at, fitting[0]) if fitting else self.at
 
 
 def singles_of(carvings: Sequence[Carving], sampled: Sampled, occupied: Occupied) -> list[Single]:
@@ -73,6 +84,15 @@ def _certain(proposal: Proposal) -> Field:
     return replace(proposal.field, signed=False)
 
 
+def _likely_length(proposal: Proposal) -> int:
+    """Give how many bits carving thinks likely, from the lowest that changed on; 0 where it does not say."""
+    place = proposal.detail.get("likely")
+    if not isinstance(place, dict):
+        return 0
+    likely = replace(proposal.field, start=int(place["start"]), length=int(place["length"]), signed=False)
+    return likely.length if likely.bit_numbers()[0] == _certain(proposal).bit_numbers()[0] else 0
+
+
 def _in_lengths(at: FieldAt, proposal: Proposal, taken: list[bool], sampled: Sampled) -> Iterator[Single]:
     certain = replace(at, field=_certain(proposal))
     lowest = min_bit(certain)
@@ -92,7 +112,7 @@ def _in_lengths(at: FieldAt, proposal: Proposal, taken: list[bool], sampled: Sam
         if runs and _same(runs[-1].track, track):
             runs[-1] = replace(runs[-1], at=longer, track=track)
         else:
-            runs.append(Single(longer, length, place, track, proposal.confidence))
+            runs.append(Single(longer, length, place, track, proposal.confidence, _likely_length(proposal)))
     yield from runs
     for run in runs:
         for length in range(run.shortest, run.at.field.length + 1):

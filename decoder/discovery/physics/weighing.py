@@ -41,12 +41,19 @@ if TYPE_CHECKING:
 
 _SAME_SHARE: Final = 0.003  # two rows that tell the same cells
 _SAME_WEIGHT: Final = 4.0
+_SAME_CELLS: Final = 0.7  # correlation of how far each member lies from the others
+_MOST_LEFT_OUT: Final = 4  # members at the ends that are found to be none later
 _SUM_OF_ONE_MEANING: Final = 9.0  # at most, what a sum is worth for a row's meaning
 # Log odds that a row of like fields is none of the known arrays, by how many members it has: few fields come to lie
 # close together by chance easily.
 _OTHER_MEMBERS: Final = (4, 8, 16, 32, 64)
 _OTHER_WEIGHT: Final = (-1.5, -3.5, -5.5, -8.0, -10.0)
 SURE_WEIGHT: Final = 3.0  # of a voltage or a summary, from which on its number is nothing else
+_MANY: Final = 12  # members of a row of cells that others are held against
+_UNLIKE_CELLS: Final = 0.05  # share by which the usual cells of two arrays of one pack differ at most,
+_UNLIKE_SUMS: Final = 0.03  # and the sum of the modules from that of the cells
+_CONTRADICTED: Final = 0.002
+_SOMETHING_ELSE: Final = 1e-3  # chance that is left for what nobody thought of
 _CLEAR: Final = 0.5  # chance from which on a row's bits are no longer free
 
 
@@ -86,7 +93,8 @@ def weigh(carvings: Sequence[Carving], sampled: Sampled, progress: Callable[[flo
     tell(0.6)
     occupied = Occupied(sampled)
     for row, some in zip(found, meanings, strict=True):
-        if _chances(row, [one.weight for one in some])[0] >= _CLEAR:
+        # That a row is one is clear before its scale is: the sum that tells the scale must not come from its bits.
+        if sum(_chances(row, [one.weight for one in some])) >= _CLEAR:
             for at in row.cut_to(some[0].length).fields:
                 occupied.take(at)
     singles = singles_of(carvings, sampled, occupied)
@@ -94,7 +102,7 @@ def weigh(carvings: Sequence[Carving], sampled: Sampled, progress: Callable[[flo
     matches = matches_of(sums, singles)
     tell(0.8)
     weighed = [_weighed(number, found, meanings, matches) for number in range(len(found))]
-    findings = _with_singles(weighed, matches, singles)
+    findings = _with_singles(_without_contradictions(weighed), matches, singles)
     tell(1.0)
     return replace(findings, switches=_switches(findings, carvings, sampled))
 
@@ -132,25 +140,80 @@ def _weighed(
     )
 
 
+def _without_contradictions(weighed: Sequence[Weighed]) -> list[Weighed]:
+    """Hold all rows against the one that is best borne out as cells: cells of one pack are alike, modules add up."""
+    known = [one for one in weighed if _is_known(one)]
+    if not known:
+        return list(weighed)
+    best = max(known, key=lambda one: (_borne_out(one), len(one.row) * one.chances[0]))
+    return [one if one is best else _held_against(one, best) for one in weighed]
+
+
+def _is_known(one: Weighed) -> bool:
+    return one.meanings[0].quantity == "cell voltage" and one.chances[0] >= _CLEAR and len(one.row) >= _MANY
+
+
+def _borne_out(one: Weighed) -> bool:
+    """Tell whether a number equals the sum of just this row."""
+    return any(some.weight > SURE_WEIGHT and len(some.sum.rows) == 1 for some in one.sums)
+
+
+def _held_against(one: Weighed, best: Weighed) -> Weighed:
+    cell_v = best.meanings[0].value
+    pack_v = cell_v * len(best.row) if _borne_out(best) else None
+
+    def contradicts(meaning: Meaning) -> bool:
+        if meaning.quantity == "cell voltage":
+            return abs(meaning.value - cell_v) > _UNLIKE_CELLS * cell_v
+        if meaning.quantity == "module voltage" and pack_v is not None:
+            return abs(meaning.value * len(one.row) - pack_v) > _UNLIKE_SUMS * pack_v
+        return False
+
+    odds = [
+        chance * (_CONTRADICTED if contradicts(meaning) else 1.0)
+        for meaning, chance in zip(one.meanings, one.chances, strict=True)
+    ]
+    none = max(1.0 - sum(one.chances), _SOMETHING_ELSE)
+    total = sum(odds) + none
+    order = sorted(range(len(odds)), key=lambda which: -odds[which])
+    same = order[0] == 0
+    return Weighed(
+        one.row,
+        tuple(one.meanings[which] for which in order),
+        tuple(odds[which] / total for which in order),
+        one.sums if same and not contradicts(one.meanings[0]) else (),
+        one.same_as if same else (),
+    )
+
+
 def _same_as(
     number: int, meaning: Meaning, rows: Sequence[LikeFields], meanings: Sequence[Sequence[Meaning]]
 ) -> tuple[int, ...]:
-    """Give the rows that tell the same cells: as many, and at their own natural scale the same voltage."""
+    """Give the rows that tell the same cells: as many, at the same voltage, each as far from the others as there."""
     found = []
-    if meaning.quantity != "cell voltage":
+    if meaning.quantity != "cell voltage" or len(rows[number]) < _MANY:
         return ()
     for other, row in enumerate(rows):
-        if other == number or abs(len(row) - len(rows[number])) > 4 or len(row) < 12:
+        if other == number or abs(len(row) - len(rows[number])) > _MOST_LEFT_OUT:
             continue
         for some in meanings[other][:4]:
-            step = 0.3 * max(some.scale, meaning.scale)
-            if (
-                some.quantity == "cell voltage"
-                and abs(some.value - meaning.value) <= _SAME_SHARE * meaning.value + step
-            ):
+            step = max(some.scale, meaning.scale)
+            near = abs(some.value - meaning.value) <= _SAME_SHARE * meaning.value + 0.3 * step
+            if some.quantity == "cell voltage" and near and _same_cells(rows[number], meaning, row, some):
                 found.append(other)
                 break
     return tuple(found)
+
+
+def _same_cells(one: LikeFields, meaning: Meaning, other: LikeFields, its: Meaning) -> bool:
+    """Tell whether the members of two rows differ from each other in the same way."""
+    tables = one.cut_to(meaning.length).table, other.cut_to(its.length).table
+    if tables[0] is None or tables[1] is None or tables[0].raw.shape[1] != tables[1].raw.shape[1]:
+        return False
+    volt = meaning.scale * tables[0].raw.mean(axis=0), its.scale * tables[1].raw.mean(axis=0)
+    if min(volt[0].std(), volt[1].std()) == 0:
+        return False
+    return bool(np.corrcoef(*volt)[0, 1] >= _SAME_CELLS)
 
 
 def _with_singles(weighed: list[Weighed], matches: Sequence[Match], singles: Sequence[Single]) -> Findings:
