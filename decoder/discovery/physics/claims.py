@@ -30,6 +30,7 @@ _OTHER_CHARGE: Final = 2.5  # log odds that none of the numbers is the charge
 _NEIGHBOUR: Final = 3.0  # times as likely is a current in the same message as the pack's voltage, or beside it
 _NEAR_IDS: Final = 2
 _SHARP: Final = 25.0  # how much a better correlation counts
+_EITHER: Final = 0.5  # of a number that may be a voltage of the pack as well as one of a cell
 _SIDE: Final = {1: 1.0, 2: 0.7, 3: 0.6}  # of numbers that equal the sum, so likely each is the pack's own voltage
 
 
@@ -99,9 +100,11 @@ def _voltages(findings: Findings) -> Iterator[ChannelClaim]:
         place = match.single.place
         if place not in best or best[place].weight < match.weight:
             best[place] = match
+    # The mean of a hundred cells and their sum are the same number, at two scales.
+    summaries = {one.single.place for one in findings.extremes if one.weight > SURE_WEIGHT}
     strong = [one for one in best.values() if not one.link and one.weight > SURE_WEIGHT]
     for match in best.values():
-        odds = 1 / (1 + float(np.exp(-(match.weight - 1.5))))
+        odds = 1 / (1 + float(np.exp(-(match.weight - 1.5)))) * (_EITHER if match.single.place in summaries else 1.0)
         rival = "link voltage" if not match.link else "pack voltage"
         quantity = "link voltage" if match.link else "pack voltage"
         share = 1.0 if match.link else _SIDE.get(len(strong), 0.5)
@@ -200,6 +203,7 @@ def _charges(findings: Findings) -> Iterator[ChannelClaim]:
 def _extremes(findings: Findings) -> Iterator[ChannelClaim]:
     told: set[tuple[object, ...]] = set()
     of_row: dict[int, int] = {}
+    voltages = {one.single.place for one in findings.voltages if one.weight > SURE_WEIGHT}
     for one in sorted(findings.extremes, key=lambda some: -some.weight):
         if one.single.place in told:
             continue
@@ -208,7 +212,7 @@ def _extremes(findings: Findings) -> Iterator[ChannelClaim]:
         if of_row[one.row] > _MOST_SUMMARIES:
             continue
         quantity = findings.rows[one.row].meanings[0].quantity
-        odds = 1 / (1 + float(np.exp(-(one.weight - 1.5))))
+        odds = 1 / (1 + float(np.exp(-(one.weight - 1.5)))) * (_EITHER if one.single.place in voltages else 1.0)
         yield ChannelClaim(
             one.single.at,
             quantity,
