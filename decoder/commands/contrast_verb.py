@@ -15,18 +15,19 @@ The JSON object, schema ``cellglean.contrast/1``: labels, in the order in which 
 
 from __future__ import annotations
 
-import argparse
 import json
 import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.commands.options import Verbs, add_capture, add_verb, load_frames
-from decoder.errors import TableError, UsageError, Where
+from decoder.commands.noted import add_marks, marks_of, whole_and_part
+from decoder.commands.options import Verbs, add_capture, add_verb
+from decoder.errors import UsageError
 from decoder.printable import printable
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterator, Sequence
 
     from decoder.discovery.contrast import Change, LabelContrast
@@ -38,7 +39,6 @@ A mark is a moment and a label: --mark "t=12.5 plug pulled", or a row of a CSV w
 seconds from the capture's first frame, or ISO 8601; 2 s off is near enough. Give the same label to everything done
 alike: what changes at each of several marks stands out far more than what changed once. --marks also takes the notes
 that the screens keep beside a capture (.notes.toml)."""
-_NOTES_ENDING = ".toml"
 _UNSEEN_WIDTH = 120  # columns of what goes to a file or a pipe
 _FEWEST_FOR_FIELDS = 20  # columns
 _EXPLAINED = """\
@@ -52,10 +52,7 @@ def add(verbs: Verbs) -> None:
     """Add the verb."""
     verb = add_verb(verbs, "contrast", run, "find what changed at marks and nowhere else", _MORE)
     add_capture(verb)
-    verb.add_argument("--marks", action="append", default=[], metavar="FILE", help="CSV of marks, or kept notes")
-    verb.add_argument(
-        "--mark", action="append", default=[], metavar="TEXT", help='one mark, such as "t=12.5 plug pulled"'
-    )
+    add_marks(verb, "plug pulled")
     verb.add_argument("--json", action="store_true", help="print one JSON object")
     verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
 
@@ -68,10 +65,8 @@ def run(options: argparse.Namespace) -> int:
 
     if not options.marks and not options.mark:
         raise UsageError("there is no mark", advice='give --marks FILE or --mark "t=12.5 plug pulled"')
-    whole = load_frames(argparse.Namespace(**{**vars(options), "from_s": None, "to_s": None}))
-    first_ns = int(whole.time_ns[0]) if len(whole) else 0
-    marks = _marks(options, first_ns)
-    frames = _part(whole, first_ns, options)
+    frames, first_ns = whole_and_part(options)
+    marks = marks_of(options, first_ns)
     _tell_outside(frames, first_ns, marks)
     with working("contrasting") as progress:
         found = contrast(frames, marks, progress=progress, first_ns=first_ns)
@@ -86,41 +81,6 @@ def run(options: argparse.Namespace) -> int:
     else:
         print(text)
     return 0
-
-
-def _marks(options: argparse.Namespace, first_ns: int) -> tuple[Mark, ...]:
-    """Read all marks. Raises errors of the family."""
-    from decoder.discovery.marks import load_marks, parse_mark
-
-    marks: list[Mark] = []
-    for name in options.marks:
-        path = Path(name)
-        marks += _noted(path) if path.suffix.lower() == _NOTES_ENDING else load_marks(path, first_ns)
-    marks += [parse_mark(text, first_ns) for text in options.mark]
-    if not marks:
-        raise UsageError("the files of marks hold none", advice="note a moment and what was done: 12.5,plug pulled")
-    return tuple(marks)
-
-
-def _noted(path: Path) -> list[Mark]:
-    """Take the notes that are about a moment as marks."""
-    from decoder.discovery.marks import Mark
-    from decoder.judgement.notes import load_notes
-
-    if not path.is_file():
-        raise TableError("there is no such file", where=Where(str(path)), expected="a CSV of marks, or kept notes")
-    notes = [(note.time_s, " ".join(note.text.split())) for note in load_notes(path)]
-    return [Mark(time_s, text) for time_s, text in notes if time_s is not None and text]
-
-
-def _part(frames: Frames, first_ns: int, options: argparse.Namespace) -> Frames:
-    """Give the part of the capture that was asked for; marks still count from the whole one's first frame."""
-    if options.from_s is None and options.to_s is None:
-        return frames
-    time_s = (frames.time_ns - first_ns) / 1e9
-    start = -float("inf") if options.from_s is None else options.from_s
-    end = float("inf") if options.to_s is None else options.to_s
-    return frames.take((time_s >= start) & (time_s < end))
 
 
 def _tell_outside(frames: Frames, first_ns: int, marks: Sequence[Mark]) -> None:

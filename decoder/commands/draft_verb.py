@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.commands.options import Verbs, add_capture, add_verb, load_frames
+from decoder.commands.noted import add_readings, readings_of, whole_and_part
+from decoder.commands.options import Verbs, add_capture, add_verb
 from decoder.errors import UsageError
 from decoder.printable import printable
 
@@ -40,14 +41,7 @@ def add(verbs: Verbs) -> None:
     add_capture(verb)
     verb.add_argument("--map", required=True, metavar="M.dbc", help="signal map to add to; made if it is not there")
     verb.add_argument("--sheet", metavar="P.toml", help="pack sheet to add to; made if it is not there")
-    verb.add_argument("--readings", metavar="FILE", help="readings of a meter: CSV time_s,label,value,unit")
-    verb.add_argument(
-        "--reading",
-        action="append",
-        default=[],
-        metavar="TEXT",
-        help="one reading, such as 't=12.5 module 4 cell 11 3.642 V'; may be given several times",
-    )
+    add_readings(verb)
     verb.add_argument(
         "--take",
         action="append",
@@ -107,10 +101,14 @@ def run(options: argparse.Namespace) -> int:
             "readings and --take do not go together", advice="pin the readings with --json --out, and take that file"
         )
     sheet = read_or_new(Path(options.sheet))[0] if options.sheet else None
-    frames = load_frames(options)
+    frames, first_ns = whole_and_part(options)
     found_streams = streams(frames)
     sampled = Sampled(found_streams)
-    found = _taken(options.take, sampled) if options.take else _found(frames, found_streams, options)
+    found = (
+        _taken(options.take, sampled)
+        if options.take
+        else _found(frames, found_streams, readings_of(options, first_ns), first_ns)
+    )
     chosen = accepted(found, options.at_least, sampled, options.cells_per_module, sheet)
     placing = chosen.placing
     drafted = draft(
@@ -155,7 +153,7 @@ def _taken(paths: Sequence[str], sampled: Sampled) -> Found:
     return found
 
 
-def _found(frames: Frames, found_streams: Sequence[Stream], options: argparse.Namespace) -> Found:
+def _found(frames: Frames, found_streams: Sequence[Stream], readings: Sequence[Reading], first_ns: int) -> Found:
     """Carve, infer, and pin."""
     from decoder.commands.progress import working
     from decoder.discovery.carve import carve_streams
@@ -164,7 +162,6 @@ def _found(frames: Frames, found_streams: Sequence[Stream], options: argparse.Na
     from decoder.discovery.infer import infer
     from decoder.discovery.pin import pin
 
-    readings = _readings(frames, options)
     with working("carving") as progress:
         carvings = carve_streams(found_streams, progress)
     with working("inferring") as progress:
@@ -172,18 +169,9 @@ def _found(frames: Frames, found_streams: Sequence[Stream], options: argparse.Na
     pinned: tuple[Pinned, ...] = ()
     if readings:
         with working("pinning") as progress:
-            pinned = pin(frames, readings, progress=progress)
+            pinned = pin(frames, readings, progress=progress, first_ns=first_ns)
     carved = tuple((key_of(one.stream), proposal) for one in carvings for proposal in one.proposals)
     return Found(inference, pinned, carved)
-
-
-def _readings(frames: Frames, options: argparse.Namespace) -> list[Reading]:
-    """Read the readings of a file and those that were typed."""
-    from decoder.discovery.readings import load_readings, parse_reading
-
-    first_ns = int(frames.time_ns[0]) if len(frames) else 0
-    readings = list(load_readings(Path(options.readings), first_ns)) if options.readings else []
-    return readings + [parse_reading(text, first_ns) for text in options.reading]
 
 
 def told_lines(drafted: Drafted, chosen: Accepted, map_path: str, sheet_path: str | None) -> Iterator[str]:

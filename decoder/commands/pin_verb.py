@@ -15,25 +15,23 @@ The JSON object, schema ``cellglean.pin/1``: readings, label by label in the ord
 
 from __future__ import annotations
 
-import argparse
 import json
 import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from decoder.commands.options import Verbs, add_capture, add_verb, load_frames
+from decoder.commands.noted import add_marks, add_readings, marks_of, readings_of, whole_and_part
+from decoder.commands.options import Verbs, add_capture, add_verb
 from decoder.errors import UsageError
 from decoder.printable import printable
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterator, Sequence
 
     from decoder.discovery.field_at import FieldAt
-    from decoder.discovery.marks import Mark
     from decoder.discovery.pinned import Match, NextReading, Pinned
-    from decoder.discovery.readings import Reading
-    from decoder.frames import Frames
 
 _MORE = """\
 A reading is a moment, a label, a value with its unit: --reading "t=12.5 cell 7 voltage 3.642 V", or a row of a CSV with
@@ -52,18 +50,8 @@ def add(verbs: Verbs) -> None:
     """Add the verb."""
     verb = add_verb(verbs, "pin", run, "match meter readings to fields", _MORE)
     add_capture(verb)
-    verb.add_argument("--readings", action="append", default=[], metavar="FILE", help="CSV of readings")
-    verb.add_argument(
-        "--reading",
-        action="append",
-        default=[],
-        metavar="TEXT",
-        help='one reading, such as "t=12.5 cell 7 voltage 3.642 V"; may be given several times',
-    )
-    verb.add_argument("--marks", action="append", default=[], metavar="FILE", help="CSV of marks")
-    verb.add_argument(
-        "--mark", action="append", default=[], metavar="TEXT", help='one mark, such as "t=40 load on cell 7"'
-    )
+    add_readings(verb)
+    add_marks(verb, "load on cell 7")
     verb.add_argument("--json", action="store_true", help="print one JSON object")
     verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
 
@@ -78,10 +66,8 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(
             "there is no reading", advice='give --readings FILE or --reading "t=12.5 cell 7 voltage 3.642 V"'
         )
-    whole = load_frames(argparse.Namespace(**{**vars(options), "from_s": None, "to_s": None}))
-    first_ns = int(whole.time_ns[0]) if len(whole) else 0
-    readings, marks = _readings(options, first_ns), _marks(options, first_ns)
-    frames = _part(whole, first_ns, options)
+    frames, first_ns = whole_and_part(options)
+    readings, marks = readings_of(options, first_ns), marks_of(options, first_ns)
     with working("matching") as progress:
         found = pin(frames, readings, marks, progress=progress, first_ns=first_ns)
     if options.json:
@@ -95,38 +81,6 @@ def run(options: argparse.Namespace) -> int:
     else:
         print(text)
     return 0
-
-
-def _readings(options: argparse.Namespace, first_ns: int) -> tuple[Reading, ...]:
-    """Read all readings. Raises errors of the family."""
-    from decoder.discovery.readings import load_readings, parse_reading
-
-    readings: list[Reading] = []
-    for name in options.readings:
-        readings += load_readings(Path(name), first_ns)
-    readings += [parse_reading(text, first_ns) for text in options.reading]
-    if not readings:
-        raise UsageError("the files of readings hold none", expected="rows such as 12.5,cell 7 voltage,3.642,V")
-    return tuple(readings)
-
-
-def _marks(options: argparse.Namespace, first_ns: int) -> tuple[Mark, ...]:
-    from decoder.discovery.marks import load_marks, parse_mark
-
-    marks: list[Mark] = []
-    for name in options.marks:
-        marks += load_marks(Path(name), first_ns)
-    return (*marks, *(parse_mark(text, first_ns) for text in options.mark))
-
-
-def _part(frames: Frames, first_ns: int, options: argparse.Namespace) -> Frames:
-    """Give the part of the capture that was asked for; readings still count from the whole one's first frame."""
-    if options.from_s is None and options.to_s is None:
-        return frames
-    time_s = (frames.time_ns - first_ns) / 1e9
-    start = -float("inf") if options.from_s is None else options.from_s
-    end = float("inf") if options.to_s is None else options.to_s
-    return frames.take((time_s >= start) & (time_s < end))
 
 
 def text_lines(found: Sequence[Pinned], width: int, *, several_buses: bool = False) -> list[str]:
