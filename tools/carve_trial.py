@@ -12,10 +12,7 @@ Forensics and Security 14(4), 2019.
 
 from __future__ import annotations
 
-import argparse
 import functools
-import json
-import multiprocessing
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -26,12 +23,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # so that it ru
 
 from decoder.bits import Field
 from decoder.discovery.proposal import Carving, Proposal, Stream
-from decoder.printable import printable
 from tools.carve_score import BINS, Tally, score
 from tools.carve_table import calibration_lines, rate_lines, rates, worst_lines, worst_of
 from tools.layouts.recording import make_trial
+from tools.trial_runs import FIRST_MEASURING_SEED, kept, not_negative, run_seeds, trial_parser
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
@@ -42,7 +40,6 @@ if TYPE_CHECKING:
 
 OWN: Final = "carve"
 YARDSTICK: Final = "bit-flip rates"
-FIRST_MEASURING_SEED: Final = 1000
 
 # The paper's two models, with tolerances chosen here: it tests equality on clean traffic, recorders lose frames.
 DOUBLING: Final = 0.15  # a counter's bit flips half as often as the one below it, within so much of the rate
@@ -146,41 +143,19 @@ def main() -> int:
     tallies: dict[str, Tally] = {}
     errors: list[Errors] = []
     work = functools.partial(run, own=not options.yardstick_only, worst=options.worst)
-    with multiprocessing.Pool(options.jobs) as pool:
-        for done, (found, wrong) in enumerate(pool.imap(work, seeds), start=1):
-            for name, tally in found.items():
-                tallies.setdefault(name, Tally()).add(tally)
-            errors = worst_of([*errors, *wrong], options.worst)
-            if sys.stderr.isatty():
-                sys.stderr.write(f"\r{done} of {len(seeds)} captures")
-                sys.stderr.flush()
-    if sys.stderr.isatty():
-        sys.stderr.write("\n")
+    for found, wrong in run_seeds(work, seeds, options.jobs, "captures"):
+        for name, tally in found.items():
+            tallies.setdefault(name, Tally()).add(tally)
+        errors = worst_of([*errors, *wrong], options.worst)
     _print(tallies, errors, seeds)
-    if options.json:
-        try:
-            options.json.write_text(json.dumps(_as_json(tallies, seeds), indent=1) + "\n", "utf-8")
-        except OSError as error:
-            print(f"{printable(str(options.json))} cannot be written: {error.strerror}", file=sys.stderr)
-            return 2
-    return 0
+    return kept(options.json, _as_json(tallies, seeds))
 
 
 def _options() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--captures", type=_positive, default=40, metavar="N", help="how many captures (40)")
-    parser.add_argument(
-        "--seed",
-        type=_not_negative,
-        default=0,
-        metavar="S",
-        help=f"the first seed (0); below {FIRST_MEASURING_SEED} for development, from there on for measuring",
-    )
-    parser.add_argument("--jobs", type=_positive, default=2, metavar="J", help="captures worked on at a time (2)")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the rates there too")
+    parser = trial_parser(__doc__, "captures", 40, jobs=2)
     parser.add_argument(
         "--worst",
-        type=_not_negative,
+        type=not_negative,
         default=0,
         metavar="K",
         help="list the K streams with the most errors: truth, proposals",
@@ -190,20 +165,6 @@ def _options() -> argparse.Namespace:
     if options.worst and options.seed + options.captures > FIRST_MEASURING_SEED:
         parser.error(f"--worst looks into captures, so it takes seeds below {FIRST_MEASURING_SEED} only")
     return options
-
-
-def _not_negative(text: str) -> int:
-    number = int(text)
-    if number < 0:
-        raise argparse.ArgumentTypeError(f"{number} is less than 0")
-    return number
-
-
-def _positive(text: str) -> int:
-    number = int(text)
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{number} is less than 1")
-    return number
 
 
 def _print(tallies: dict[str, Tally], errors: list[Errors], seeds: range) -> None:

@@ -15,9 +15,6 @@ Seeds below 1000 are for development, those from there on for measuring: nobody 
 
 from __future__ import annotations
 
-import argparse
-import json
-import multiprocessing
 import sys
 from collections import Counter
 from pathlib import Path
@@ -30,8 +27,8 @@ if __name__ == "__main__":
 
 from decoder.discovery.contrast import contrast
 from decoder.discovery.marks import Mark
-from decoder.printable import printable
 from tools.packs.making import make_pack
+from tools.trial_runs import kept, run_seeds, trial_parser
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -161,28 +158,14 @@ _RATES: Final = ("first", "first three", "strong")
 
 def main() -> int:
     """Run the trial and print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--packs", type=int, default=30, metavar="N", help="how many packs (30)")
-    parser.add_argument("--seed", type=int, default=0, metavar="S", help="the first seed (0)")
-    parser.add_argument("--jobs", type=int, default=1, metavar="J", help="packs worked on at a time (1)")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the counts there too")
-    options = parser.parse_args()
+    options = trial_parser(__doc__, "packs", 30).parse_args()
     seeds = range(options.seed, options.seed + options.packs)
     counts: Counter[str] = Counter()
-    with multiprocessing.Pool(options.jobs) as pool:
-        for done, one in enumerate(pool.imap(run, seeds), start=1):
-            counts += one
-            if sys.stderr.isatty():
-                print(f"\r{done} of {len(seeds)} packs", end="", file=sys.stderr, flush=True)
+    for one in run_seeds(run, seeds, options.jobs, "packs"):
+        counts += one
     print(f"{len(seeds)} packs, seeds {seeds[0]} to {seeds[-1]}\n")
     print("\n".join(lines_of(counts)))
-    if options.json:
-        try:
-            options.json.write_text(json.dumps(dict(counts), indent=1) + "\n", "utf-8")
-        except OSError as error:
-            print(f"{printable(str(options.json))} cannot be written: {error.strerror}", file=sys.stderr)
-            return 2
-    return 0
+    return kept(options.json, dict(counts))
 
 
 if __name__ == "__main__":

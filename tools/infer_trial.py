@@ -10,9 +10,6 @@ are. A field is right where it gives the true values in every payload that holds
 
 from __future__ import annotations
 
-import argparse
-import json
-import multiprocessing
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
@@ -30,14 +27,15 @@ from decoder.discovery.infer import infer
 from decoder.discovery.streams import streams
 from decoder.printable import printable
 from tools.packs.making import make_pack
+from tools.trial_runs import FIRST_MEASURING_SEED, kept, run_seeds, trial_parser
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Iterable, Sequence
 
     from decoder.discovery.inference import ArrayClaim, ChannelClaim, Inference
     from tools.packs.truth import PackTrial, TrueChannel
 
-FIRST_MEASURING_SEED: Final = 1000
 SURE: Final = 0.9
 TOLD: Final = 0.5
 BINS: Final = (0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.97, 1.001)
@@ -193,25 +191,13 @@ def main() -> int:
     options = _options()
     seeds = range(options.seed, options.seed + options.packs)
     tally = Tally()
-    with multiprocessing.Pool(options.jobs) as pool:
-        for done, one in enumerate(pool.imap(run, seeds), start=1):
-            tally.add(one)
-            if sys.stderr.isatty():
-                sys.stderr.write(f"\r{done} of {len(seeds)} packs")
-                sys.stderr.flush()
-    if sys.stderr.isatty():
-        sys.stderr.write("\n")
+    for one in run_seeds(run, seeds, options.jobs, "packs"):
+        tally.add(one)
     print(f"{len(seeds)} packs, seeds {seeds[0]} to {seeds[-1]}\n")
     print("\n".join(lines_of(tally)))
     if options.wrong:
         print("\nSure and wrong\n" + "\n".join(printable(line) for line in tally.wrong))
-    if options.json:
-        try:
-            options.json.write_text(json.dumps(_as_json(tally, seeds), indent=1) + "\n", "utf-8")
-        except OSError as error:
-            print(f"{printable(str(options.json))} cannot be written: {error.strerror}", file=sys.stderr)
-            return 2
-    return 0
+    return kept(options.json, _as_json(tally, seeds))
 
 
 def _as_json(tally: Tally, seeds: range) -> dict[str, object]:
@@ -226,29 +212,12 @@ def _as_json(tally: Tally, seeds: range) -> dict[str, object]:
 
 
 def _options() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--packs", type=_positive, default=40, metavar="N", help="how many packs (40)")
-    parser.add_argument(
-        "--seed",
-        type=int,
-        default=0,
-        metavar="S",
-        help=f"the first seed (0); below {FIRST_MEASURING_SEED} for development, from there on for measuring",
-    )
-    parser.add_argument("--jobs", type=_positive, default=1, metavar="J", help="packs worked on at a time (1)")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the counts there too")
+    parser = trial_parser(__doc__, "packs", 40)
     parser.add_argument("--wrong", action="store_true", help="list sure claims that are wrong; development seeds only")
     options = parser.parse_args()
     if options.wrong and options.seed + options.packs > FIRST_MEASURING_SEED:
         parser.error(f"--wrong looks into packs, so it takes seeds below {FIRST_MEASURING_SEED} only")
     return options
-
-
-def _positive(text: str) -> int:
-    number = int(text)
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{number} is less than 1")
-    return number
 
 
 if __name__ == "__main__":

@@ -13,14 +13,10 @@ Seeds below 1000 are for development, those from there on for measuring. --worst
 
 from __future__ import annotations
 
-import argparse
-import json
-import multiprocessing
 import sys
 import time
 from collections import Counter
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,8 +32,10 @@ from decoder.discovery.pin import pin
 from decoder.discovery.streams import streams
 from tools.packs.making import make_pack
 from tools.packs.meter import ERRORS, OTHER_ERRORS, digits_of, draw_clock, take
+from tools.trial_runs import FIRST_MEASURING_SEED, kept, not_negative, run_seeds, trial_parser
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Sequence
 
     from decoder.discovery.field_at import FieldAt
@@ -45,7 +43,6 @@ if TYPE_CHECKING:
     from tools.packs.meter import Taken
     from tools.packs.truth import PackTrial, TrueChannel
 
-FIRST_MEASURING_SEED = 1000
 GOES = (3, 30)
 CLOCK_READINGS = 10
 MOST_LISTED = 400  # so that none of many cells that fit equally is missing
@@ -267,13 +264,8 @@ def main() -> int:
     options = _options()
     seeds = range(options.seed, options.seed + options.packs)
     tally = Tally()
-    with multiprocessing.Pool(options.jobs) as pool:
-        for done, one in enumerate(pool.imap(partial(run), seeds), start=1):
-            tally.add(one)
-            if sys.stderr.isatty():
-                sys.stderr.write(f"\r{done} of {len(seeds)} packs")
-    if sys.stderr.isatty():
-        sys.stderr.write("\n")
+    for one in run_seeds(run, seeds, options.jobs, "packs"):
+        tally.add(one)
     print(f"{len(seeds)} packs, seeds {seeds[0]} to {seeds[-1]}\n")
     rates = {}
     for what in sorted(name for name in tally.counts if name.endswith("|of")):
@@ -286,31 +278,18 @@ def main() -> int:
     print(f"\nseconds for all labels of a go: median {np.median(tally.seconds):.2f}, most {max(tally.seconds):.2f}")
     for line in tally.wrong[: options.worst]:
         print(line)
-    if options.json:
-        options.json.write_text(
-            json.dumps({"first_seed": seeds[0], "packs": len(seeds), "rates": rates}, indent=1) + "\n"
-        )
-    return 0
+    return kept(options.json, {"first_seed": seeds[0], "packs": len(seeds), "rates": rates})
 
 
 def _options() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--packs", type=_positive, default=30, metavar="N", help="how many packs (30)")
-    parser.add_argument("--seed", type=int, default=0, metavar="S", help="the first seed (0)")
-    parser.add_argument("--jobs", type=_positive, default=1, metavar="J", help="packs worked on at a time (1)")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the rates there too")
-    parser.add_argument("--worst", type=int, default=0, metavar="K", help="list up to K labels that went wrong")
+    parser = trial_parser(__doc__, "packs", 30)
+    parser.add_argument(
+        "--worst", type=not_negative, default=0, metavar="K", help="list up to K labels that went wrong"
+    )
     options = parser.parse_args()
     if options.worst and options.seed + options.packs > FIRST_MEASURING_SEED:
         parser.error(f"--worst looks into packs, so it takes seeds below {FIRST_MEASURING_SEED} only")
     return options
-
-
-def _positive(text: str) -> int:
-    number = int(text)
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{number} is less than 1")
-    return number
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ import pytest
 
 from tests.building import capture
 from tests.tools_.test_carve_score import knowing_all
-from tools import carve_trial
+from tools import carve_trial, trial_runs
 from tools.carve_trial import flip_rate_carving, flip_rates
 
 
@@ -84,7 +84,7 @@ def oracle(monkeypatch):
     module = types.ModuleType("decoder.discovery.carve")
     module.carve = lambda _frames: knowing_all(trial)
     monkeypatch.setitem(sys.modules, "decoder.discovery.carve", module)
-    monkeypatch.setattr(carve_trial.multiprocessing, "Pool", InThisProcess)
+    monkeypatch.setattr(trial_runs.multiprocessing, "Pool", InThisProcess)
 
 
 def test_the_command_shows_both_ways_side_by_side(monkeypatch, capsys, tmp_path, oracle):

@@ -11,7 +11,7 @@ from decoder.bits import Field
 from decoder.discovery.contrast import Change, LabelContrast
 from decoder.discovery.field_at import FieldAt, StreamKey
 from decoder.discovery.proposal import Selector
-from tools import contrast_trial
+from tools import contrast_trial, trial_runs
 from tools.contrast_trial import AWAY_S, NOTHING, STRONG, lines_of, run
 from tools.packs.making import make_pack
 
@@ -114,7 +114,7 @@ def test_the_command_counts_packs(monkeypatch, tmp_path, capsys):
     def pool(_jobs):
         return nullcontext(SimpleNamespace(imap=map))
 
-    monkeypatch.setattr(contrast_trial, "multiprocessing", SimpleNamespace(Pool=pool))
+    monkeypatch.setattr(trial_runs, "multiprocessing", SimpleNamespace(Pool=pool))
     monkeypatch.setattr(contrast_trial, "run", lambda seed: Counter({"all: labels": 1, "all: first": seed % 2}))
     out = tmp_path / "counts.json"
     monkeypatch.setattr(sys, "argv", ["contrast_trial.py", "--packs", "4", "--seed", "6", "--json", str(out)])
