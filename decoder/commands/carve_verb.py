@@ -19,13 +19,12 @@ Frames that carry ISO 15765-2 or long SAE J1939 groups are carved only as whole 
 from __future__ import annotations
 
 import json
-import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from decoder.commands.exchanges_verb import hexadecimal
 from decoder.commands.options import Verbs, add_capture, add_show_vin, add_verb, load_frames
+from decoder.commands.output import columns, put
 from decoder.errors import UsageError
 
 if TYPE_CHECKING:
@@ -67,8 +66,6 @@ def add(verbs: Verbs) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Carve and show."""
-    from decoder.atomic import write_text
-
     as_svg = bool(options.out) and Path(options.out).suffix.lower() == ".svg"
     if as_svg and (options.json or options.table):
         raise UsageError(
@@ -82,14 +79,10 @@ def run(options: argparse.Namespace) -> int:
     elif as_svg:
         text = svg_text(frames, carvings, show_vin=options.show_vin)
     else:
-        on_screen = not options.out and sys.stdout.isatty()
-        width = shutil.get_terminal_size().columns if on_screen else _UNSEEN_WIDTH
+        width = columns(options.out, _UNSEEN_WIDTH)
         lines = text_lines(frames, carvings, width, pictures=not options.table, show_vin=options.show_vin)
         text = "\n".join(lines)
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

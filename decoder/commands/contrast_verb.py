@@ -16,13 +16,12 @@ The JSON object, schema ``cellglean.contrast/1``: labels, in the order in which 
 from __future__ import annotations
 
 import json
-import shutil
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from decoder.commands.noted import add_marks, marks_of, whole_and_part
 from decoder.commands.options import Verbs, add_capture, add_verb
+from decoder.commands.output import add_output, columns, put
 from decoder.errors import UsageError
 from decoder.printable import printable
 
@@ -53,13 +52,11 @@ def add(verbs: Verbs) -> None:
     verb = add_verb(verbs, "contrast", run, "find what changed at marks and nowhere else", _MORE)
     add_capture(verb)
     add_marks(verb, "plug pulled")
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+    add_output(verb)
 
 
 def run(options: argparse.Namespace) -> int:
     """Contrast and show."""
-    from decoder.atomic import write_text
     from decoder.commands.progress import working
     from decoder.discovery.contrast import contrast
 
@@ -73,13 +70,9 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         text = json_text(found)
     else:
-        on_screen = not options.out and sys.stdout.isatty()
-        width = shutil.get_terminal_size().columns if on_screen else _UNSEEN_WIDTH
+        width = columns(options.out, _UNSEEN_WIDTH)
         text = "\n".join(text_lines(found, width, several_buses=len(set(frames.bus.tolist())) > 1))
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

@@ -18,12 +18,10 @@ differing, time_ns, value, other_value (null: not available), unit, other_unit, 
 from __future__ import annotations
 
 import json
-import shutil
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from decoder.commands.options import Verbs, add_capture, add_map, add_verb, load_frames, load_maps, load_the_sheet
+from decoder.commands.output import add_output, columns, put
 from decoder.errors import UsageError
 
 if TYPE_CHECKING:
@@ -49,23 +47,16 @@ def add(verbs: Verbs) -> None:
     add_map(verb)
     verb.add_argument("--against", metavar="B.dbc", help="compare with what this signal map makes of the capture")
     verb.add_argument("--quick", action="store_true", help="without carving: no borders and no checks are looked at")
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+    add_output(verb)
 
 
 def run(options: argparse.Namespace) -> int:
     """Count, compare, and print."""
-    from decoder.atomic import write_text
-
     if not options.map:
         raise UsageError("no signal map is given", expected="--map M.dbc", advice="'cellglean carve' needs none")
-    on_screen = not options.out and sys.stdout.isatty()
-    width = shutil.get_terminal_size().columns if on_screen else _UNSEEN_WIDTH
+    width = columns(options.out, _UNSEEN_WIDTH)
     text = _against(options, width) if options.against else _covered(options, width)
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from decoder.commands.noted import add_readings, readings_of, whole_and_part
-from decoder.commands.options import Verbs, add_capture, add_verb
+from decoder.commands.options import Verbs, add_capture, add_verb, likelihood
+from decoder.commands.output import columns
 from decoder.errors import UsageError
 from decoder.printable import printable
 
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from decoder.discovery.proposal import Stream
     from decoder.discovery.readings import Reading
     from decoder.frames import Frames
+    from decoder.transport.transfers import Transfers
 
 _MORE = """\
 Nothing that stands in the map or the sheet is lost or changed: lines are put between its lines, and the file as it was
@@ -53,7 +53,7 @@ def add(verbs: Verbs) -> None:
     )
     verb.add_argument(
         "--at-least",
-        type=_chance,
+        type=likelihood,
         default=LIKELY_ENOUGH,
         metavar="P",
         help=f"take what is at least so likely, 0 to 1 (default {LIKELY_ENOUGH})",
@@ -65,16 +65,6 @@ def add(verbs: Verbs) -> None:
         help="cells in each module, such as 14, or 14,14,12 module by module; without it readings tell",
     )
     verb.add_argument("--show", action="store_true", help="print the lines that would be added, and write nothing")
-
-
-def _chance(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0 <= value <= 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is no likelihood from 0 to 1")
-    return value
 
 
 def _cells(text: str) -> int | tuple[int, ...]:
@@ -97,6 +87,7 @@ def run(options: argparse.Namespace) -> int:
     from decoder.discovery.field_at import Sampled, key_of
     from decoder.discovery.streams import streams
     from decoder.maps.sheet_add import PackFacts, read_or_new
+    from decoder.transport.iso_tp import conversations
 
     if options.take and (options.readings or options.reading):
         raise UsageError(
@@ -104,12 +95,13 @@ def run(options: argparse.Namespace) -> int:
         )
     sheet = read_or_new(Path(options.sheet))[0] if options.sheet else None
     frames, first_ns = whole_and_part(options)
-    found_streams = streams(frames)
+    transfers = conversations(frames).transfers
+    found_streams = streams(frames, transfers)
     sampled = Sampled(found_streams)
     found = (
         _taken(options.take, sampled)
         if options.take
-        else _found(frames, found_streams, readings_of(options, first_ns), first_ns)
+        else _found(frames, transfers, found_streams, readings_of(options, first_ns), first_ns)
     )
     chosen = accepted(found, options.at_least, sampled, options.cells_per_module, sheet)
     placing = chosen.placing
@@ -123,7 +115,7 @@ def run(options: argparse.Namespace) -> int:
         write=not options.show,
     )
     lines = shown_lines(drafted) if options.show else told_lines(drafted, chosen, options.map, options.sheet)
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else _UNSEEN_WIDTH
+    width = columns(None, _UNSEEN_WIDTH)
     from decoder.commands.words import wrapped
 
     for line in lines:
@@ -155,7 +147,13 @@ def _taken(paths: Sequence[str], sampled: Sampled) -> Found:
     return found
 
 
-def _found(frames: Frames, found_streams: Sequence[Stream], readings: Sequence[Reading], first_ns: int) -> Found:
+def _found(
+    frames: Frames,
+    transfers: Transfers,
+    found_streams: Sequence[Stream],
+    readings: Sequence[Reading],
+    first_ns: int,
+) -> Found:
     """Carve, infer, and pin."""
     from decoder.commands.progress import working
     from decoder.discovery.carve import carve_streams
@@ -171,7 +169,7 @@ def _found(frames: Frames, found_streams: Sequence[Stream], readings: Sequence[R
     pinned: tuple[Pinned, ...] = ()
     if readings:
         with working("pinning") as progress:
-            pinned = pin(frames, readings, progress=progress, first_ns=first_ns)
+            pinned = pin(frames, readings, transfers=transfers, progress=progress, first_ns=first_ns)
     carved = tuple((key_of(one.stream), proposal) for one in carvings for proposal in one.proposals)
     return Found(inference, pinned, carved)
 

@@ -21,10 +21,10 @@ import argparse
 import json
 import shutil
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from decoder.commands.options import Verbs, add_capture, add_map, add_show_vin, add_verb, load_frames, load_maps
+from decoder.commands.output import add_output, put
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,8 +67,7 @@ def add(verbs: Verbs) -> None:
     )
     verb.add_argument("--failed", action="store_true", help="only refused, pending, unanswered and broken ones")
     add_show_vin(verb)
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+    add_output(verb)
 
 
 def hexadecimal(text: str) -> int:
@@ -81,7 +80,6 @@ def hexadecimal(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Put the exchanges together and print them."""
-    from decoder.atomic import write_text
     from decoder.transport.exchanges import exchanges
     from decoder.transport.identity import identity
     from decoder.transport.iso_tp import conversations
@@ -101,10 +99,7 @@ def run(options: argparse.Namespace) -> int:
             kept, known, of=len(everything), first_ns=first_ns, show_vin=options.show_vin, narrow=columns < _WIDE
         )
         text = "\n".join(_cut(lines, columns) if on_screen else lines)
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

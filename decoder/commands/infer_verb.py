@@ -6,12 +6,10 @@ The JSON object, schema ``cellglean.infer/1``, is described in `decoder.discover
 from __future__ import annotations
 
 import json
-import shutil
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.commands.options import Verbs, add_capture, add_verb, load_frames
+from decoder.commands.options import Verbs, add_capture, add_verb, likelihood, load_frames
+from decoder.commands.output import add_output, columns, put
 
 if TYPE_CHECKING:
     import argparse
@@ -34,27 +32,17 @@ def add(verbs: Verbs) -> None:
     verb = add_verb(verbs, "infer", run, "propose quantities and places for fields from physics alone", _MORE)
     add_capture(verb)
     verb.add_argument(
-        "--least", type=_share, default=_LEAST, metavar="P", help=f"show what is at least so likely, 0 to 1 ({_LEAST})"
+        "--least",
+        type=likelihood,
+        default=_LEAST,
+        metavar="P",
+        help=f"show what is at least so likely, 0 to 1 ({_LEAST})",
     )
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
-
-
-def _share(text: str) -> float:
-    import argparse
-
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0 <= value <= 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number from 0 to 1")
-    return value
+    add_output(verb)
 
 
 def run(options: argparse.Namespace) -> int:
     """Infer and show."""
-    from decoder.atomic import write_text
     from decoder.commands.progress import working
     from decoder.discovery.infer import infer
 
@@ -64,13 +52,9 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         text = json_text(inference)
     else:
-        on_screen = not options.out and sys.stdout.isatty()
-        width = min(shutil.get_terminal_size().columns, _WIDEST) if on_screen else _UNSEEN_WIDTH
+        width = min(columns(options.out, _UNSEEN_WIDTH), _WIDEST)
         text = "\n".join(text_lines(inference, width, options.least))
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

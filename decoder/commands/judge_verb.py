@@ -8,10 +8,10 @@ not_judged: code and reason.
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from decoder.commands.options import Verbs, add_capture, add_map, add_verb, decoded, judged
+from decoder.commands.output import put
 
 if TYPE_CHECKING:
     import argparse
@@ -45,18 +45,9 @@ def run(options: argparse.Namespace) -> int:
     channels = decoded(options)
     judgement = judged(channels, options)
     text = json_text(judgement) if options.json else "\n".join(result_lines(channels, judgement))
-    _put(text, options.out)
+    put(text, options.out)
     failed = options.fail_on and judgement.at_least(Severity[options.fail_on.upper()])
     return FOUND if failed else 0
-
-
-def _put(text: str, out: str | None) -> None:
-    from decoder.atomic import write_text
-
-    if out:
-        write_text(Path(out), text + "\n")
-    else:
-        print(text)
 
 
 def json_text(judgement: Judgement) -> str:

@@ -146,6 +146,17 @@ def judged(channels: Channels, options: argparse.Namespace) -> Judgement:
     return judge(channels, notes)
 
 
+def likelihood(text: str) -> float:
+    """Read a likelihood. Raises `argparse.ArgumentTypeError`."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no likelihood from 0 to 1")
+    return value
+
+
 def add_verb(
     verbs: Verbs, name: str, run: Callable[[argparse.Namespace], int], about: str, more: str = ""
 ) -> argparse.ArgumentParser:

@@ -16,13 +16,11 @@ The JSON object, schema ``cellglean.pin/1``: readings, label by label in the ord
 from __future__ import annotations
 
 import json
-import shutil
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from decoder.commands.noted import add_marks, add_readings, marks_of, readings_of, whole_and_part
 from decoder.commands.options import Verbs, add_capture, add_verb
+from decoder.commands.output import add_output, columns, put
 from decoder.errors import UsageError
 from decoder.printable import printable
 
@@ -52,13 +50,11 @@ def add(verbs: Verbs) -> None:
     add_capture(verb)
     add_readings(verb)
     add_marks(verb, "load on cell 7")
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+    add_output(verb)
 
 
 def run(options: argparse.Namespace) -> int:
     """Match and show."""
-    from decoder.atomic import write_text
     from decoder.commands.progress import working
     from decoder.discovery.pin import pin
 
@@ -73,13 +69,9 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         text = json_text(found)
     else:
-        on_screen = not options.out and sys.stdout.isatty()
-        width = shutil.get_terminal_size().columns if on_screen else _UNSEEN_WIDTH
+        width = columns(options.out, _UNSEEN_WIDTH)
         text = "\n".join(text_lines(found, width, several_buses=len(set(frames.bus.tolist())) > 1))
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

@@ -16,10 +16,10 @@ from __future__ import annotations
 
 import argparse
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from decoder.commands.options import Verbs, add_capture, add_verb, load_frames
+from decoder.commands.output import add_output, put
 
 if TYPE_CHECKING:
     from decoder.discovery.bus_load import BusLoad
@@ -47,8 +47,7 @@ def add(verbs: Verbs) -> None:
         metavar="BIT/S",
         help="what the bus load is reckoned with, such as 250000 or 250k (default 500k)",
     )
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+    add_output(verb)
 
 
 def _bit_rate(text: str) -> int:
@@ -63,16 +62,12 @@ def _bit_rate(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Survey and print."""
-    from decoder.atomic import write_text
     from decoder.discovery.survey import survey
 
     frames = load_frames(options)
     found = survey(frames, options.bit_rate)
     text = json_text(frames, found) if options.json else "\n".join(text_lines(frames, found))
-    if options.out:
-        write_text(Path(options.out), text + "\n")
-    else:
-        print(text)
+    put(text, options.out)
     return 0
 
 

@@ -1,0 +1,32 @@
+"""Where what a verb found goes: standard output or the file that --out names, as text or as JSON."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add_output(verb: argparse.ArgumentParser) -> None:
+    """Add the options --json and --out."""
+    verb.add_argument("--json", action="store_true", help="print one JSON object")
+    verb.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+
+
+def columns(out: str | None, unseen: int) -> int:
+    """Give how wide lines may be: as the terminal that they are shown on, else `unseen`."""
+    return shutil.get_terminal_size().columns if not out and sys.stdout.isatty() else unseen
+
+
+def put(text: str, out: str | None) -> None:
+    """Write `text` to the file `out`, whole or not at all, or print it. Raises `OutputError`."""
+    from decoder.atomic import write_text
+
+    if out:
+        write_text(Path(out), text + "\n")
+    else:
+        print(text)
