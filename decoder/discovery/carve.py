@@ -19,7 +19,7 @@ from decoder.discovery.carving.parts import Part, parts_of
 from decoder.discovery.carving.proposing import check_proposal, multiplexor_proposal, proposal_of
 from decoder.discovery.carving.resting import resting_fields
 from decoder.discovery.checks import find_checks
-from decoder.discovery.proposal import Carving, Proposal, Selector, Stream
+from decoder.discovery.proposal import Carving, Proposal, Selector, Stream, values_of
 from decoder.discovery.streams import streams
 
 if TYPE_CHECKING:
@@ -79,11 +79,7 @@ def carve_streams(found: Sequence[Stream], progress: Callable[[float], None] | N
 
 def _place(one: Proposal) -> tuple[tuple[int, ...], int, int]:
     """Sort by multiplexor values, outer first, then by place."""
-    return _values(one.multiplexor), min(one.field.bit_numbers()) // 8, one.field.start
-
-
-def _values(selector: Selector | None) -> tuple[int, ...]:
-    return () if selector is None else (*_values(selector.within), -1 if selector.value is None else selector.value)
+    return values_of(one.multiplexor), min(one.field.bit_numbers()) // 8, one.field.start
 
 
 def _prepared(stream: Stream) -> _Prepared:

@@ -67,6 +67,19 @@ class Selector:
     within: Selector | None = None
 
 
+def values_of(selector: Selector | None) -> tuple[int, ...]:
+    """Give the values of nested multiplexors, the outer one first; -1 where a field stands under each value."""
+    return () if selector is None else (*values_of(selector.within), -1 if selector.value is None else selector.value)
+
+
+def path_of(selector: Selector | None) -> tuple[tuple[int, int], ...]:
+    """Give start and value of nested multiplexors, the outer one first; -1 for each value."""
+    if selector is None:
+        return ()
+    value = -1 if selector.value is None else selector.value
+    return (*path_of(selector.within), (selector.field.start, value))
+
+
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """One field of one stream.

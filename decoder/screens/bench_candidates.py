@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from decoder.discovery.drafts.place_words import place_in
 from decoder.discovery.meaning import Meaning
 from decoder.discovery.pin import pin
 from decoder.discovery.readings import parse_reading
 from decoder.discovery.workbench import edits
-from decoder.discovery.workbench.place_text import place_in_words
 from decoder.errors import CellgleanError
 from decoder.printable import printable
 from decoder.screens.bench_forms import match_choices
@@ -81,7 +81,7 @@ class Candidates:
             unit=found.unit,
             scale=match.scale,
             offset=match.offset,
-            place=place_in_words(found.label),
+            place=place_in(found.label),
             comment=f"agrees with {used} of {found.label} ({100 * match.likelihood:.0f} %)",
         )
         self.screen.step(edits.taken(self.screen.work, meaning), "taken as yours, as it was read")

@@ -15,7 +15,7 @@ import numpy as np
 
 from decoder.bits import Field, Payloads
 from decoder.discovery.field_at import FieldAt, StreamKey, key_of
-from decoder.discovery.proposal import Selector
+from decoder.discovery.proposal import Selector, values_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -83,13 +83,6 @@ class Family:
     def in_pages(self) -> bool:
         """Whether multiplexors tell its containers apart."""
         return bool(self.containers) and self.containers[0].selector is not None
-
-
-def values_of(selector: Selector | None) -> tuple[int, ...]:
-    """Give the values of nested multiplexors, the outer one first."""
-    if selector is None:
-        return ()
-    return (*values_of(selector.within), -1 if selector.value is None else selector.value)
 
 
 def position_of(container: Container) -> tuple[int, bytes, int, tuple[int, ...]]:

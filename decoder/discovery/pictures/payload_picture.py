@@ -18,6 +18,7 @@ import numpy as np
 
 from decoder.bits import Payloads
 from decoder.discovery.carving.moves import ever_flipped
+from decoder.discovery.proposal import path_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -131,14 +132,7 @@ def by_selector(proposals: Iterable[Proposal]) -> Mapping[Selector | None, tuple
     found: dict[Selector | None, list[Proposal]] = {None: []}
     for one in proposals:
         found.setdefault(one.multiplexor, []).append(one)
-    return {selector: tuple(found[selector]) for selector in sorted(found, key=_path)}
-
-
-def _path(selector: Selector | None) -> tuple[tuple[int, int], ...]:
-    if selector is None:
-        return ()
-    value = -1 if selector.value is None else selector.value
-    return (*_path(selector.within), (selector.field.start, value))
+    return {selector: tuple(found[selector]) for selector in sorted(found, key=path_of)}
 
 
 def bits_at(bits: Sequence[int], payload: NDArray[np.uint8], hidden: frozenset[int] = frozenset()) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from decoder.discovery.field_at import FieldAt
 from decoder.discovery.meaning import Meaning
 from decoder.discovery.pictures.picture_words import confidence_text
-from decoder.discovery.proposal import Proposal
+from decoder.discovery.proposal import Proposal, path_of
 from decoder.maps.quantities import quantity as quantity_row
 
 if TYPE_CHECKING:
@@ -110,19 +110,12 @@ def _meet(one: Selector | None, other: Selector | None) -> bool:
 
 
 def _place(one: ListedField) -> tuple[tuple[tuple[int, int], ...], int, int]:
-    return _path(one.at.multiplexor), min(one.at.field.bit_numbers()) // 8, _first(one.at)
+    return path_of(one.at.multiplexor), min(one.at.field.bit_numbers()) // 8, _first(one.at)
 
 
 def _first(at: FieldAt) -> int:
     field = at.field
     return field.start if field.byte_order == "little" else field.wire_start
-
-
-def _path(selector: Selector | None) -> tuple[tuple[int, int], ...]:
-    if selector is None:
-        return ()
-    value = -1 if selector.value is None else selector.value
-    return (*_path(selector.within), (selector.field.start, value))
 
 
 def under_value(at: FieldAt, selector: Selector | None, value: int | None) -> FieldAt:

@@ -49,15 +49,6 @@ def place_text(place: Place) -> str:
     return " ".join(parts)
 
 
-def place_in_words(text: str) -> Place:
-    """Give the place that a label such as 'module 4 cell 11' names; the whole pack where it names none."""
-    found = " ".join(one[0] for one in _NUMBERED.finditer(text))
-    try:
-        return place_from_text(found)
-    except UsageError:
-        return Place()
-
-
 def _of(numbers: dict[str, int | str], words: str) -> Place:
     if any(number == 0 for number in numbers.values()):
         raise _no_place(words)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoder.discovery.workbench.place_text import place_from_text, place_in_words, place_text
+from decoder.discovery.workbench.place_text import place_from_text, place_text
 from decoder.errors import UsageError
 from decoder.maps.pack_sheet import Place
 
@@ -47,10 +47,3 @@ def test_what_is_no_place_is_refused(text):
 )
 def test_a_place_that_is_written_is_read_back(place):
     assert place_from_text(place_text(place)) == place
-
-
-def test_a_label_of_a_reading_tells_its_place_where_it_names_one():
-    assert place_in_words("module 4 cell 11") == Place(4, 11)
-    assert place_in_words("cell 7 voltage") == Place(None, 7)
-    assert place_in_words("pack voltage") == Place()
-    assert place_in_words("module 0") == Place()
