@@ -68,7 +68,6 @@ KINDS: Final = (
     Kind("module voltage", 0.05, 12.0, 110.0, Spread(0.3, 6.0), (2, 4, 36), 0.8),
     Kind("swelling pressure", 0.06, 10.0, 250.0, Spread(3.0, 2.5), (3, 4, 64), 2.0),
 )
-_OTHER: Final = 0.19
 # Of fields in slots that are not filled by zeros: ones fill them, or something else rests there.
 _FILLED: Final = 0.15
 _CUT: Final = 0.004

@@ -122,11 +122,6 @@ def with_reading(work: Work, text: str) -> Work:
     return replace(work, readings=(*work.readings, text))
 
 
-def without_readings(work: Work) -> Work:
-    """Forget all readings."""
-    return replace(work, readings=()) if work.readings else work
-
-
 def _chosen(work: Work) -> Meaning:
     if work.meaning is None:
         raise UsageError("no field of yours is chosen", advice="take a proposed one with enter, or add one with a")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from decoder.discovery.field_at import FieldAt
@@ -116,8 +116,3 @@ def _place(one: ListedField) -> tuple[tuple[tuple[int, int], ...], int, int]:
 def _first(at: FieldAt) -> int:
     field = at.field
     return field.start if field.byte_order == "little" else field.wire_start
-
-
-def under_value(at: FieldAt, selector: Selector | None, value: int | None) -> FieldAt:
-    """Give a field under another value of a multiplexor, or under none."""
-    return replace(at, multiplexor=None if selector is None or value is None else replace(selector, value=value))

@@ -43,7 +43,6 @@ EDITS = st.one_of(
             lambda work: edits.with_all(work, [meaning(7), meaning(23), meaning(39)]),
             lambda work: edits.described(work, name="Hull_V", place=Place(1, 2)),
             lambda work: edits.with_reading(work, "t=1 cell 3.6 V"),
-            edits.without_readings,
         ]
     ),
     st.sampled_from([1, -1]).map(lambda by: lambda work: edits.scale_stepped(work, by)),
