@@ -33,12 +33,15 @@ def cut(words: NDArray[np.uint64], candidates: Candidates) -> NDArray[np.float64
     return raw
 
 
-def on_grid(rows: Sequence[ByteRows], candidates: Candidates) -> NDArray[np.float64]:
-    """Give raw values at all moments of the grid, candidates x moments."""
-    words = np.empty((len(candidates), rows[0].words.shape[1]), np.uint64)
+def on_grid(
+    rows: Sequence[ByteRows], candidates: Candidates, moments: NDArray[np.intp] | None = None
+) -> NDArray[np.float64]:
+    """Give raw values at moments of the grid (else at all), candidates x moments."""
+    words = np.empty((len(candidates), rows[0].words.shape[1] if moments is None else len(moments)), np.uint64)
     for number, some in enumerate(rows):
         mine = np.flatnonzero(candidates.order == number)
-        words[mine] = some.words[candidates.row[mine]]
+        taken = some.words if moments is None else some.words[:, moments]
+        words[mine] = taken[candidates.row[mine]]
     return cut(words, candidates)
 
 

@@ -101,12 +101,15 @@ def first_look(
     kept = np.flatnonzero(log_clock >= log_clock.max() - _SURE)
     offsets_s, log_clock = offsets_s[kept], log_clock[kept]
     room = max(most, _MOST_LOOKS // len(offsets_s))
-    tried = np.arange(len(candidates))
-    if len(candidates) > room:
-        tried = np.sort(np.argpartition(-log_prior, room)[:room])
     looked = np.unique(np.linspace(0, len(label.value) - 1, min(_LOOKS, len(label.value))).round().astype(np.intp))
     at = _moments_at(moments_s, (label.time_s[looked] - offsets_s[:, None]).ravel())
     tolerance = np.stack([label.tolerance(one.quantity)[looked] for one in scales])
+    tried = np.arange(len(candidates))
+    if len(candidates) > room:
+        likeliest = at.reshape(len(offsets_s), -1)[log_clock.argmax()]
+        glance = log_prior + _glance(rows, candidates, label.value[looked], tolerance, likeliest)
+        half = room // 2
+        tried = np.union1d(np.argpartition(-log_prior, half)[:half], np.argpartition(-glance, half)[:half])
     score = np.concatenate(
         [
             _misfit(rows, candidates.take(some), label.value[looked], tolerance, at, log_clock)
@@ -114,6 +117,20 @@ def first_look(
         ]
     )
     return tried[np.argsort(-(score + log_prior[tried]), kind="stable")[:most]]
+
+
+def _glance(
+    rows: Sequence[ByteRows],
+    candidates: Candidates,
+    reading: NDArray[np.float64],
+    tolerance: NDArray[np.float64],
+    at: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    """Give how well candidates fit at one offset alone: what stands still needs no other."""
+    limit = tolerance[candidates.which] + np.abs(candidates.scale)[:, None]
+    off = np.abs(_physical(candidates, on_grid(rows, candidates, at)) - reading) / limit
+    score: NDArray[np.float64] = -(np.minimum(off, _FAR) ** 2).sum(axis=-1)
+    return score
 
 
 def _misfit(
