@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
+from decoder.judgement.advice import ADVICE
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -52,6 +54,11 @@ class Finding:
     channels: tuple[str, ...] = ()
     worst_ns: int | None = None
     also: tuple[str, ...] = ()
+
+    @property
+    def advice(self) -> str:
+        """What to check next, with the pack made safe; empty where there is nothing to say."""
+        return ADVICE.get(self.code, "")
 
 
 @dataclass(frozen=True, slots=True)

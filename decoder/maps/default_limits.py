@@ -33,6 +33,15 @@ DEFAULT_LIMITS = {
         DefaultLimit("insulation_ohm_per_v", 100.0, "ohm/V", "UN R100 5.1.3.1 (dc, separate buses)"),
         DefaultLimit("supply_low_v", 9.0, "V"),
         DefaultLimit("supply_high_v", 16.0, "V"),
+        DefaultLimit("keep_alive_low_v", 11.0, "V"),
+        DefaultLimit("cell_resistance_percent", 50.0, "%"),
+        DefaultLimit("self_discharge_mv_per_h", 2.0, "mV/h"),
+        DefaultLimit("capacity_low_percent", 80.0, "%"),
+        DefaultLimit("charge_mismatch_percent", 10.0, "%"),
+        DefaultLimit("insulation_combined_ohm_per_v", 500.0, "ohm/V", "UN R100 5.1.3.1, 5.1.3.2 (joined a.c. buses)"),
+        DefaultLimit("runaway_voltage_drop_percent", 25.0, "%", "GB 38031 / GTR 20 pack alarm, from memory"),
+        DefaultLimit("runaway_temperature_c", 80.0, "degC", "decomposition begins at 80 to 120 degC: review articles"),
+        DefaultLimit("precharged_percent", 90.0, "%"),
     )
 }
 

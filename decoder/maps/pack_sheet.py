@@ -67,6 +67,15 @@ class Limits:
     insulation_ohm_per_v: float | None = None
     supply_low_v: float | None = None
     supply_high_v: float | None = None
+    keep_alive_low_v: float | None = None
+    cell_resistance_percent: float | None = None
+    self_discharge_mv_per_h: float | None = None
+    capacity_low_percent: float | None = None
+    charge_mismatch_percent: float | None = None
+    insulation_combined_ohm_per_v: float | None = None
+    runaway_voltage_drop_percent: float | None = None
+    runaway_temperature_c: float | None = None
+    precharged_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
