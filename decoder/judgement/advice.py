@@ -43,6 +43,6 @@ ADVICE: Final[dict[str, str]] = {
     "charge-mismatch": "Let the pack rest for some hours and read the cells again; then have the controller learn anew",
     "capacity-low": "Have the capacity measured with a full charge and discharge by the maker's procedure",
     "frames-lost": "Look at the recording, the termination (60 ohm between the lines) and the wiring before the pack",
-    "check-failed": "Look at the wiring and the recorder first: single frames whose check fails were damaged on the bus",
+    "check-failed": "Look at the wiring and the recorder first: frames whose check fails were damaged on the bus",
     "user-flag": "",
 }

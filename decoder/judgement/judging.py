@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from decoder.judgement.finding import Finding, Judgement
+from decoder.judgement.folding import folded
 from decoder.judgement.single_channels import channel_findings
 from decoder.judgement.spreads import spread_findings
 from decoder.maps.pack_sheet import Place
@@ -26,7 +26,7 @@ def judge(channels: Channels, notes: Sequence[Note] = ()) -> Judgement:
     found = [*channel_findings(channels), *spread_findings(channels, not_judged)]
     if not any(len(series) for series in channels.values()):
         not_judged["channel-low"] = not_judged["channel-high"] = "no channel has a sample"
-    ordered = sorted([*_folded(found), *_user_flags(channels, notes)], key=_order)
+    ordered = sorted([*folded(found), *_user_flags(channels, notes)], key=_order)
     return Judgement(tuple(ordered), not_judged)
 
 
@@ -34,25 +34,6 @@ def _order(finding: Finding) -> tuple[int, int, float, int]:
     """Put the gravest first; among those the longest: what is there all the time before what comes and goes."""
     excess = abs(finding.value / finding.limit) if finding.value is not None and finding.limit else 0.0
     return -finding.severity, finding.from_ns - finding.to_ns, -excess, finding.from_ns
-
-
-def _folded(found: Sequence[Finding]) -> Iterator[Finding]:
-    """Fold a spread over the pack into the module's spread that explains it at the same time."""
-    module_spreads = [finding for finding in found if finding.code == "module-spread"]
-    explained = {id(f): m for f in found if f.code == "pack-spread" for m in module_spreads if _explains(m, f)}
-    also = {id(module): ("pack-spread",) for module in explained.values()}
-    for finding in found:
-        if id(finding) not in explained:
-            yield replace(finding, also=also[id(finding)]) if id(finding) in also else finding
-
-
-def _explains(module: Finding, pack: Finding) -> bool:
-    """Tell whether a module's spread goes with a cell that makes the pack's spread, at an overlapping time."""
-    return (
-        module.from_ns <= pack.to_ns
-        and pack.from_ns <= module.to_ns
-        and bool(set(module.channels) & set(pack.channels))
-    )
 
 
 def _user_flags(channels: Channels, notes: Sequence[Note]) -> Iterator[Finding]:

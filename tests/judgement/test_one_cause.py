@@ -9,7 +9,7 @@ from decoder.channels import decode
 from decoder.errors import SheetError
 from decoder.judgement import Severity, judge
 from decoder.judgement.finding import Finding
-from decoder.judgement.judging import _folded
+from decoder.judgement.folding import EXPLAINS, folded
 from decoder.judgement.notes import Note, load_notes, save_notes
 from decoder.judgement.single_channels import _together
 from decoder.maps.pack_sheet import Place
@@ -78,8 +78,45 @@ def test_thousands_of_findings_are_joined_and_folded():
     spreads = [finding("module-spread", f"c{i}", i, i + 1) for i in range(500)]
     packs = [finding("pack-spread", f"c{i}", i, i + 1) for i in range(500)]
     assert len(list(_together(many, channels))) <= 900
-    folded = list(_folded([*spreads, *packs]))
-    assert folded == [replace(one, also=("pack-spread",)) for one in spreads]
+    stand = list(folded([*spreads, *packs]))
+    assert stand == [replace(one, also=("pack-spread",)) for one in spreads]
+
+
+def test_the_specific_finding_stands_and_names_all_that_it_explains():
+    chain = ["tap-suspect", "cell-resistance", "cell-self-discharge", "cell-imbalance", "module-spread", "pack-spread"]
+    for first in range(len(chain) - 1):
+        found = [finding(code, "c", 1, 2) for code in reversed(chain[first:])]
+        (stands,) = folded(found)
+        assert stands.code == chain[first]
+        assert stands.also == tuple(sorted(chain[first + 1 :]))
+
+
+def test_other_channels_and_other_times_are_other_causes():
+    cause = finding("cell-imbalance", "c", 1, 2)
+    assert len(list(folded([cause, finding("module-spread", "d", 1, 2)]))) == 2
+    assert len(list(folded([cause, finding("module-spread", "c", 2.1, 3)]))) == 2
+
+
+def test_a_cause_of_a_module_explains_its_channels_and_no_others():
+    wrong_map = replace(finding("map-suspect", "c", 0, 9), place=Place(module=3))
+    same = replace(finding("module-spread", "d", 1, 2), place=Place(module=3, cell=2))
+    other = replace(finding("module-spread", "e", 1, 2), place=Place(module=4, cell=2))
+    assert list(folded([same, wrong_map, other])) == [replace(wrong_map, also=("module-spread",)), other]
+
+
+def test_a_supply_that_is_gone_belongs_to_the_contactors_that_are_held_without_it():
+    held = finding("contactor-held", "Contactor", 5, 9, Severity.DANGER)
+    assert list(folded([finding("supply-low", "Supply", 5, 9), held])) == [replace(held, also=("supply-low",))]
+
+
+def test_nothing_explains_itself_in_a_circle():
+    def explained(code, seen):
+        assert code not in seen
+        for one in EXPLAINS.get(code, ()):
+            explained(one, {*seen, code})
+
+    for code in EXPLAINS:
+        explained(code, set())
 
 
 @pytest.mark.parametrize(
