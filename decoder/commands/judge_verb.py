@@ -1,8 +1,8 @@
 """`judge`: findings as a table or as JSON.
 
 The JSON object, schema ``cellglean.judge/1``: findings, gravest first, each with code, severity, channel, place
-(module, cell, sensor; null for the whole pack), value, limit, unit, from_ns, to_ns, also, explanation, source; and
-not_judged: code and reason.
+(module, cell, sensor; null for the whole pack), value, limit, unit, from_ns, to_ns, also, explanation, advice (what to
+check next, with the pack made safe), source; and not_judged: code and reason.
 """
 
 from __future__ import annotations
@@ -54,19 +54,20 @@ def json_text(judgement: Judgement) -> str:
     """Give the JSON object as text."""
     whole = {
         "schema": "cellglean.judge/1",
-        "findings": [_finding(finding) for finding in judgement.findings],
+        "findings": [finding_record(finding) for finding in judgement.findings],
         "not_judged": [{"code": code, "reason": reason} for code, reason in judgement.not_judged.items()],
     }
     return json.dumps(whole, indent=1, ensure_ascii=True)
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def finding_record(finding: Finding) -> dict[str, Any]:
+    """Give a finding as in the JSON object."""
     return {
         "code": finding.code,
         "severity": finding.severity.word,
         "channel": finding.channel,
         "channels": list(finding.channels),
-        "place": _place(finding.place),
+        "place": place_record(finding.place),
         "value": finding.value,
         "limit": finding.limit,
         "unit": finding.unit,
@@ -74,11 +75,13 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "to_ns": finding.to_ns,
         "also": list(finding.also),
         "explanation": finding.explanation,
+        "advice": finding.advice,
         "source": finding.source,
     }
 
 
-def _place(place: Place | None) -> dict[str, Any] | None:
+def place_record(place: Place | None) -> dict[str, Any] | None:
+    """Give a place as in the JSON object, ``None`` for the whole pack."""
     if place is None or (place.module is None and place.cell is None and place.sensor is None):
         return None
     return {"module": place.module, "cell": place.cell, "sensor": place.sensor}

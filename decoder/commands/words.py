@@ -136,7 +136,8 @@ def finding_lines(judgement: Judgement, first_ns: int) -> list[str]:
     for row, finding in zip(rows[1:], judgement.findings, strict=True):
         lines.append(row)
         also = f" (also {', '.join(finding.also)})" if finding.also else ""
-        text = f"{printable(finding.explanation)}{also}. Limit: {printable(finding.source)}."
+        advice = f" Next: {finding.advice}." if finding.advice else ""
+        text = f"{printable(finding.explanation)}{also}.{advice} Limit: {printable(finding.source)}."
         lines.extend(f"     {line}" for line in wrapped(text, _WRAP))
     return lines
 

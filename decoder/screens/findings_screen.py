@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from decoder.judgement import Finding
 
+_CODE = 20  # columns of the code, the longest with a blank behind it
 _ROOMY = 100  # from so many columns on, limit and duration have columns of their own
 _DIGITS = {"V": 3, "A": 1, "degC": 1, "%": 1, "kPa": 1, "kohm": 0, "kW": 1, "s": 2, "mohm": 2}
 
@@ -57,9 +58,9 @@ class FindingList(DeskView):
         parts: list[Part] = [
             (">" if chosen else " ", "strong"),
             (fitted(severity_words(finding.severity), 10), ink),
-            (fitted(finding.code, 17), "plain"),
+            (fitted(finding.code, _CODE), "plain"),
             (fitted("yours" if owned else "", 6), "user"),
-            (fitted(desk.place_of(finding), 9), "plain"),
+            (fitted(desk.place_of(finding), 8), "plain"),
             (fitted(_value_words(finding.value, finding.unit), 10, right=True), "strong"),
         ]
         if width >= _ROOMY:
@@ -70,19 +71,19 @@ class FindingList(DeskView):
                 (fitted(lasts, 10, right=True), "plain"),
             ]
         else:
-            parts.append((fitted(since, 12, right=True), "plain"))
+            parts.append((fitted(since, 11, right=True), "plain"))
         used = sum(cell_len(text) for text, _ in parts) + 2
         return Line((*parts, ("  ", "plain"), (fitted(what, max(width - used, 0)), "dim")), chosen)
 
 
 def _head(width: int, page: int, pages: int) -> Line:
     number = f"page {page} of {pages}" if pages > 1 else ""
-    text = " " + fitted("severity", 10) + fitted("finding", 17) + fitted("", 6) + fitted("place", 9)
+    text = " " + fitted("severity", 10) + fitted("finding", _CODE) + fitted("", 6) + fitted("place", 8)
     text += fitted("value", 10, right=True)
     if width >= _ROOMY:
         text += fitted("limit", 12, right=True) + fitted("from", 12, right=True) + fitted("lasts", 10, right=True)
     else:
-        text += fitted("from", 12, right=True)
+        text += fitted("from", 11, right=True)
     if width - len(text) - len(number) > 12:
         text += "  channel"
     return line((fitted(text, max(width - len(number) - 1, 0)), "head"), (number, "dim"))
@@ -97,12 +98,13 @@ def _value_words(value: float | None, unit: str) -> str:
 class Explanation(DeskView):
     """The chosen finding in full."""
 
-    DEFAULT_CSS = "Explanation { height: 9; border-top: solid $panel-lighten-2; }"
+    DEFAULT_CSS = "Explanation { height: 30%; min-height: 9; max-height: 15; border-top: solid $panel-lighten-2; }"
+    shows_not_judged = False
 
     def lines_for(self, width: int, height: int) -> Sequence[Line]:
         """Give what, how long, where, why, and where the limit comes from."""
         findings = self.desk.findings
-        if not findings:
+        if not findings or self.shows_not_judged:
             return self._not_judged(width)
         finding = findings[min(self.desk.finding or 0, len(findings) - 1)]
         first_ns = self.desk.channels.first_ns
@@ -112,7 +114,8 @@ class Explanation(DeskView):
             parts.append(f"limit {_value_words(finding.limit, finding.unit)}")
         head = f"{' · '.join(parts)} · {span}"
         where = self._where(finding)
-        foot = [f" source: {printable(finding.source, 300)}"]
+        foot = [f" next: {part}" if not at else f" {part}" for at, part in enumerate(_advice(finding, width))]
+        foot.append(f" source: {printable(finding.source, 300)}")
         if finding.also:
             foot.append(f" explains also: {', '.join(finding.also)}")
         body = wrapped(printable(finding.explanation, 1000), width - 2)
@@ -137,9 +140,17 @@ class Explanation(DeskView):
     def _not_judged(self, width: int) -> list[Line]:
         reasons = self.desk.session.judgement.not_judged
         if not reasons:
-            return []
-        lines = [line((" not judged:", "head"))]
-        return lines + [line(fitted(f" {code}: {printable(reason, 200)}", width)) for code, reason in reasons.items()]
+            return [line(" All that this program judges could be judged.")]
+        texts = [f"{code}: {printable(reason, 300)}" for code, reason in reasons.items()]
+        return [
+            line((" not judged:", "head")),
+            *(line(f" {part}") for text in texts for part in wrapped(text, width - 2)),
+        ]
+
+
+def _advice(finding: Finding, width: int) -> list[str]:
+    """Give what to check next, in two lines at most."""
+    return wrapped(finding.advice, width - 8, 2) if finding.advice else []
 
 
 class FindingsScreen(DeskScreen):
@@ -151,6 +162,7 @@ class FindingsScreen(DeskScreen):
         ("enter", "go there"),
         ("n p", "in time"),
         ("u", "take back"),
+        ("y", "not judged"),
         ("space", "play"),
         ("?", "all keys"),
         ("M", "mark moment"),
@@ -160,6 +172,7 @@ class FindingsScreen(DeskScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         *LIST_BINDINGS,
         Binding("u", "take_back"),
+        Binding("y", "not_judged"),
     ]
 
     OWN_KEYS = (
@@ -167,6 +180,7 @@ class FindingsScreen(DeskScreen):
         ("↑ ↓", "choose a finding; home and end: the gravest, the mildest; ← → turn a page"),
         ("enter", "go to its moment, and to its channel in detail; escape there leads back"),
         ("u", "take it back, if it is a note of yours"),
+        ("y", "what could not be judged, and why; again: back to the finding"),
     )
 
     def own_part(self) -> Iterable[Widget]:
@@ -189,6 +203,12 @@ class FindingsScreen(DeskScreen):
         if self.desk.findings:
             self.desk.jump(min(self.desk.finding or 0, len(self.desk.findings) - 1))
             await self.run_action("app.detail")
+
+    def action_not_judged(self) -> None:
+        """Show what could not be judged, or the finding again."""
+        explanation = self.query_one(Explanation)
+        explanation.shows_not_judged = not explanation.shows_not_judged
+        self.show_moment()
 
     async def action_take_back(self) -> None:
         """Take a note of one's own back."""

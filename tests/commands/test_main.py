@@ -119,7 +119,7 @@ def test_judge_as_json_has_its_documented_shape(capsys):
     whole = json.loads(capsys.readouterr().out)
     assert set(whole) == {"schema", "findings", "not_judged"}
     keys = {"code", "severity", "channel", "channels", "place", "value", "limit", "unit", "from_ns", "to_ns", "also"}
-    assert set(whole["findings"][0]) == keys | {"explanation", "source"}
+    assert set(whole["findings"][0]) == keys | {"explanation", "advice", "source"}
 
 
 def test_open_prints_text_where_there_is_no_terminal(capsys):
