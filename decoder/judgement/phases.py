@@ -30,10 +30,10 @@ _LARGEST_QUANTILE = 0.995
 # Rest counts from so long after a load: what falls off at once has fallen off. Common practice, no source.
 _AFTER_LOAD_S = 10.0
 # Without a current, the median cell stands still if it moves by no more than this, or so many steps, in two windows of
-# this length. Common practice, no source.
+# this length: half an hour's discharge moves it by some mV a minute. Common practice, no source.
 _STILL_V = 0.003
 _STILL_STEPS = 2
-_STILL_WINDOW_S = 5.0
+_STILL_WINDOW_S = 30.0
 # A stretch ends where no scan comes for this long, or for so many usual distances of scans.
 _SILENCE_S = 60.0
 _SILENCE_SCANS = 20

@@ -130,8 +130,8 @@ def _spread_finding(
         channel=cells[odd].channel.name,
         channels=tuple(dict.fromkeys((lowest.channel.name, highest.channel.name))),
         explanation=(
-            f"{_subject(place)}: lowest {_cell_words(lowest)} {np.nanmin(row):.3f} V, highest {_cell_words(highest)} "
-            f"{np.nanmax(row):.3f} V at one instant, {duration(span)}; {_cell_words(cells[odd])} stands out{where}. "
+            f"{_subject(place)}: lowest {cell_words(lowest)} {np.nanmin(row):.3f} V, highest {cell_words(highest)} "
+            f"{np.nanmax(row):.3f} V at one instant, {duration(span)}; {cell_words(cells[odd])} stands out{where}. "
             f"The weakest cell ends discharge and charge for all: spread costs range, and grows"
         ),
         source=limit.source,
@@ -149,7 +149,8 @@ def _subject(place: Place) -> str:
     return f"module {place.module}" if place.module is not None else "the pack"
 
 
-def _cell_words(series: Series) -> str:
+def cell_words(series: Series) -> str:
+    """Name a cell by its place, or by its channel where the place is not known."""
     place = series.channel.place
     if place.module is not None and place.cell is not None:
         return f"cell {place.cell} of module {place.module}"
