@@ -29,10 +29,12 @@ if TYPE_CHECKING:
     from decoder.maps.default_limits import DefaultLimit
 
 CODE = "cell-imbalance"
-# So long after a load, cells hold no more of it that matters here. Common practice, no source.
+# Where there are scans so long after a load, the earlier ones do not count. Common practice, no source.
 _SETTLED_S = 300.0
-# Before that, so much of what a cell shows under load may still be in it.
+# So much of what a cell shows under load may stay in it just after, and fades with this time constant: a safe guess for
+# the slow part of relaxation. Common practice, no source.
 _HELD_SHARE = 0.5
+_FORGETS_S = 900.0
 # In every stretch of rest, and for three quarters of all scans, the cell stands off by this share of the amount.
 _STEADY_SHARE = 0.5
 _DUST_V = 1e-6  # so that 4.140 - 4.100 is not above 0.040
@@ -89,16 +91,13 @@ def rest_offsets(table: CellTable, apart: NDArray[np.float64], flags: Bleeding) 
     count = int(np.count_nonzero(resting))
     if count and count >= min(PERSISTENT_SCANS, len(resting)):
         since_s = rested_s(table)
-        settled = resting & (since_s >= _SETTLED_S)
-        if np.count_nonzero(settled) >= min(PERSISTENT_SCANS, count):
-            return RestOffsets(
-                column_medians(apart, settled, flags.touched), np.zeros(apart.shape[1]), settled, at_rest=True
-            )
-        later = resting & (since_s >= np.median(since_s[resting]))
-        offset_v = column_medians(apart, later, flags.touched)
+        rows = resting & (since_s >= _SETTLED_S)
+        if np.count_nonzero(rows) < min(PERSISTENT_SCANS, count):
+            rows = resting & (since_s >= np.median(since_s[resting]))
+        offset_v = column_medians(apart, rows, flags.touched)
         loaded_v = column_medians(apart, load(table), flags.touched)
-        held_v = _HELD_SHARE * np.nan_to_num(np.abs(loaded_v - offset_v))
-        return RestOffsets(offset_v, held_v, later, at_rest=True)
+        share = _HELD_SHARE * np.exp(-np.median(since_s[rows]) / _FORGETS_S)
+        return RestOffsets(offset_v, share * np.nan_to_num(np.abs(loaded_v - offset_v)), rows, at_rest=True)
     line = without_current(apart, table, flags.touched)
     if line is None:
         return None

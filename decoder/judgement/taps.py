@@ -16,7 +16,7 @@ from decoder.judgement.balancing import Bleeding, bleeding, neighbours
 from decoder.judgement.deviations import deviations, scatter
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.medians import MAD_TO_SIGMA, STANDS_OUT_Z, column_medians, median_of, row_medians
-from decoder.judgement.phases import load, rest
+from decoder.judgement.phases import largest_a, load, rest
 from decoder.judgement.spans import JOIN_S, spans
 from decoder.judgement.spreads import PERSISTENT_SCANS, cell_words
 
@@ -42,6 +42,8 @@ _QUIET_SHARE = 0.5
 # With fewer cells nothing tells what is usual beside the two.
 _FEWEST_CELLS = 4
 _PROBED_SCANS = 500
+# Where the pack never rests, up to this share of its largest current is little. Common practice, no source.
+_LITTLE_SHARE = 0.3
 _RUN = 2  # a frame that the recorder damaged shows in one scan alone
 
 
@@ -74,7 +76,7 @@ def tap_findings(channels: Channels, table: CellTable, not_judged: dict[str, str
     apart, flags = deviations(table), bleeding(channels, table)
     apart[flags.touched] = np.nan
     usual = column_medians(apart, steady)
-    bursts = apart - usual
+    bursts = apart - _expected(table, apart, usual)
     lasting = _usual_at_rest(table, apart, usual)
     after = dict(pairs)
     before = {second: first for first, second in pairs}
@@ -85,6 +87,21 @@ def tap_findings(channels: Channels, table: CellTable, not_judged: dict[str, str
             found = _for_good(table, apart, lasting, first, second, outer)
         if found is not None:
             yield _finding(table, found, flags)
+
+
+def _expected(table: CellTable, apart: NDArray[np.float64], usual: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give where each cell should stand in each scan (V, k x cells, or one row for all): what follows the current."""
+    loaded, resting = load(table), rest(table)
+    if np.count_nonzero(resting) < PERSISTENT_SCANS and np.isfinite(table.current_a).any():
+        amount = np.abs(np.nan_to_num(table.current_a, nan=np.inf))
+        resting = table.scans.steady & (amount <= _LITTLE_SHARE * largest_a(table))
+    if min(np.count_nonzero(loaded), np.count_nonzero(resting)) < PERSISTENT_SCANS:
+        return usual[None, :]
+    quiet_v = column_medians(apart, resting)
+    where = np.flatnonzero(loaded)
+    per_ampere = (apart[where] - quiet_v) / table.current_a[where, None]
+    ohm = np.nan_to_num(column_medians(per_ampere, np.ones(len(where), np.bool_)))
+    return np.where(np.isnan(quiet_v), usual, quiet_v) + np.nan_to_num(table.current_a)[:, None] * ohm
 
 
 def _in_bursts(

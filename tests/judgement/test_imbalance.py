@@ -100,6 +100,13 @@ def test_what_a_load_leaves_behind_is_not_imbalance():
     assert places(Pack(made.volt, (12, 12), 200, current=made.current)) == []
 
 
+def test_what_a_long_and_heavy_load_leaves_behind_for_half_an_hour_is_not_either():
+    made = cells(24, steps=((0.0, 0.0), (50.0, 150.0), (1800.0, 0.0)), lag_s=1800)
+    made.slow_ohm[3] *= 2
+    made.ohm[3] *= 2
+    assert places(Pack(made.volt, (12, 12), 2400, current=made.current)) == []
+
+
 def bled(by_v, spans, made):
     """Readings with cell 1 of module 1 bled: it reads lower, and the next one higher by half of that."""
 

@@ -109,6 +109,15 @@ def test_two_resistances_one_high_one_low_are_no_tap():
     assert judged(made.volt, current=made.current)[0] == []
 
 
+@pytest.mark.parametrize("before_a", [0.0, 10.0])
+def test_two_resistances_that_lie_apart_the_same_way_follow_the_current(before_a):
+    made = cells(8, steps=((0.0, before_a), (400.0, 150.0), (500.0, before_a)), offset_v=0.0, differ=0.0)
+    made.ohm[4] *= 1.3
+    made.ohm[5] *= 0.7
+    assert judged(made.volt, (4, 4), current=made.current)[0] == []
+    assert len(judged(moved(made, [(5, 0.15), (6, -0.15)]), (4, 4), current=made.current)[0]) == 1
+
+
 def test_scans_read_while_the_current_moves_are_no_tap():
     steps = tuple((float(at), 300.0 * (at % 3)) for at in range(600))
     made = cells(24, steps=steps)
