@@ -105,7 +105,7 @@ def move_answers(
     for members in groups.values():
         cycle = max(cells[column].cycle_s for column in members)
         lags_s = np.linspace(-ampere.cycle_s, cycle + ampere.cycle_s, _LAGS)
-        best = _best_lag([moves[column] for column in members], [cells[column] for column in members], ampere, lags_s)
+        best = _best_lag([moves[column] for column in members], ampere, lags_s)
         for column in members:
             cell, move = cells[column], moves[column]
             by_a = ampere.moves(move, lags_s[best])
@@ -198,17 +198,17 @@ def _not_odd(by_a: NDArray[np.float64], by_v: NDArray[np.float64], step_v: float
     return kept
 
 
-def _best_lag(
-    moves: Sequence[_Moves], cells: Sequence[CellSamples], current: _Current, lags_s: NDArray[np.float64]
-) -> int:
-    """Give the index of the lag at which the current explains the moves of these cells best."""
+def _best_lag(moves: Sequence[_Moves], current: _Current, lags_s: NDArray[np.float64]) -> int:
+    """Give the index of the lag at which the current explains the moves of these cells best.
+
+    No move is left out: at a wrong lag it is the telling ones that look odd.
+    """
     left = np.zeros(len(lags_s))
-    for move, cell in zip(moves, cells, strict=True):
-        kept = _not_odd(current.moves(move, float(lags_s.mean())), move.by_v, cell.step_v)
-        by_v = move.by_v[kept] - move.by_v[kept].mean()
+    for move in moves:
+        by_v = move.by_v - move.by_v.mean()
         all_v = float(by_v @ by_v)
         for number, lag_s in enumerate(lags_s):
-            by_a = current.moves(move, lag_s)[kept]
+            by_a = current.moves(move, lag_s)
             by_a = by_a - by_a.mean()
             square = float(by_a @ by_a)
             if square > 0 and all_v > 0:

@@ -174,3 +174,11 @@ def test_steps_too_small_for_the_raw_values_say_what_could_have_been_seen():
     found, not_judged = judged(DrivenPack(stepped(0, 8, 0, each_s=8.0), SOUND, step_v=0.02))
     assert found == []
     assert "mohm" in not_judged["cell-resistance"]
+
+
+def test_cells_read_once_a_second_under_short_pulses():
+    """Every move that tells is one of few, and falls between two readings."""
+    pack = DrivenPack(stepped(*[0, 200] * 8, each_s=4.0), with_one(4, 3.0), scan_s=1.0, current_s=0.1)
+    (finding,), _ = judged(pack)
+    assert finding.place == Place(module=1, cell=5)
+    assert finding.value == pytest.approx(3.0, rel=0.1)
