@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from decoder.maps import load_map, load_sheet
     from decoder.maps.pack_sheet import PackSheet
     from decoder.maps.signal_map import SignalMap
+    from decoder.report import write_report
     from decoder.transport.exchange import Exchange
     from decoder.transport.exchanges import exchanges
     from decoder.transport.identity import identity
@@ -72,6 +73,7 @@ __all__ = [
     "read_blocks",
     "read_capture",
     "survey",
+    "write_report",
 ]
 
 _HOME = {
@@ -108,6 +110,7 @@ _HOME = {
     "read_blocks": "decoder.capture",
     "read_capture": "decoder.capture",
     "survey": "decoder.discovery.survey",
+    "write_report": "decoder.report",
 }
 
 

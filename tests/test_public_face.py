@@ -7,7 +7,7 @@ import decoder
 
 
 def loaded(code):
-    heavy = "('numpy', 'pandas', 'textual', 'cantools', 'can', 'pyarrow', 'rich')"
+    heavy = "('numpy', 'pandas', 'textual', 'cantools', 'can', 'pyarrow', 'rich', 'matplotlib', 'jinja2')"
     program = f"import sys\n{code}\nprint([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True, text=True)
     return done.stdout.strip().splitlines()[-1]

@@ -31,6 +31,7 @@ def test_the_wheel_carries_the_demo_and_no_tests(wheel):
     assert "decoder/bundled/harbour_shuttle.log.xz" in names
     assert "decoder/bundled/harbour_shuttle.dbc" in names
     assert "decoder/bundled/harbour_shuttle.toml" in names
+    assert {"decoder/report/report.html.j2", "decoder/report/report.css"} <= set(names)
     assert not [name for name in names if name.startswith(("tests", "tools"))]
 
 
