@@ -176,9 +176,12 @@ def test_steps_too_small_for_the_raw_values_say_what_could_have_been_seen():
     assert "mohm" in not_judged["cell-resistance"]
 
 
-def test_cells_read_once_a_second_under_short_pulses():
+@pytest.mark.parametrize("cell", [4, 9])
+def test_cells_read_once_a_second_under_short_pulses(cell):
     """Every move that tells is one of few, and falls between two readings."""
-    pack = DrivenPack(stepped(*[0, 200] * 8, each_s=4.0), with_one(4, 3.0), scan_s=1.0, current_s=0.1)
+    ohm = 4 * with_one(cell, 3.0)
+    ampere = stepped(*[0, 150] * 8, each_s=4.0)
+    pack = DrivenPack(ampere, ohm, 0.2 * ohm, 15.0, scan_s=1.0, noise_v=0.002, current_s=0.2, noise_a=0.5)
     (finding,), _ = judged(pack)
-    assert finding.place == Place(module=1, cell=5)
-    assert finding.value == pytest.approx(3.0, rel=0.1)
+    assert finding.channel == f"Cell_{cell // 6 + 1}_{cell % 6 + 1}_V"
+    assert finding.value == pytest.approx(12.0, rel=0.1)
