@@ -14,7 +14,7 @@ import numpy as np
 
 from decoder.channels.states import STALE_CYCLES
 from decoder.errors import SheetError
-from decoder.judgement.medians import column_medians, median_of
+from decoder.judgement.medians import column_medians, row_medians
 from decoder.judgement.phases import rested_s, stretches
 from decoder.maps.chemistry import CURVES, charge_curve, curves_of
 
@@ -31,11 +31,11 @@ if TYPE_CHECKING:
 # Common practice, no source.
 SHORTEST_REST_S: Final = 60.0
 SHORTEST_UNSEEN_REST_S: Final = 300.0
-# What a cell still has to go, over what it moved in the later half of its rest. A tail that falls with the square root
-# of time (diffusion) gives 2.4; computed cells (single-particle model with electrolyte, parameter sets of Chen et al.
-# 2020 and Mohtat et al. 2020, four loads of 30 s to 1 h) gave at most 3.3 from 60 s of rest on. Where the rest began
-# before it was seen, the same tail gives 6.5 for a cell that had rested as long again.
-STILL_TO_GO: Final = 4.0
+# Where the load before a rest was not seen from its beginning, it is taken to have lasted so long. Common practice, no
+# source.
+UNSEEN_LOAD_S: Final = 1800.0
+# Where the rest was not seen from its beginning, a cell that had rested as long before has so much to go, over what it
+# moved in the later half: the tail of diffusion, as in `still_to_go`.
 STILL_TO_GO_UNSEEN: Final = 6.5
 # How well a curve is known: the cell's temperature and age, and the error of what measures it.
 # LFP rests at two voltages, whether it was charged or discharged before (hysteresis). Common practice, no source.
@@ -45,8 +45,9 @@ HYSTERESIS_V: Final[dict[str, float]] = {"LFP": 0.030, "NiMH": 0.030}
 WIDEST_PERCENT: Final = 30.0
 # The voltage at a moment of a rest is the median over so long.
 _WINDOW_S: Final = 5.0
-# The load before a rest is that of its last scans.
-_LOAD_SCANS: Final = 3
+# The load before a rest is looked at so far back, in about so many scans.
+_LOAD_WINDOW_S: Final = 600.0
+_LOAD_SCANS: Final = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +131,8 @@ def rested_charges(channels: Channels, table: CellTable) -> tuple[tuple[RestedCh
     reason = (
         f"the pack never rested for {SHORTEST_REST_S:.0f} s after a load, or for {SHORTEST_UNSEEN_REST_S / 60:.0f} min"
     )
-    for first, last, seen in _rests(table):
-        volts = _settling(table, first, last, seen_from_load=seen)
+    for first, last, load_s, seen in _rests(table):
+        volts = _settling(table, first, last, load_s, seen_from_load=seen)
         if volts is None:
             continue
         volt, low_v, high_v = volts
@@ -182,16 +183,22 @@ def _chemistry(sheet: PackSheet | None) -> str:
     return sheet.chemistry or (named.chemistry if named is not None else "")
 
 
-def _rests(table: CellTable) -> Iterator[tuple[int, int, bool]]:
-    """Give first and last scan of each rest that is long enough, and whether the load's end was seen."""
+def _rests(table: CellTable) -> Iterator[tuple[int, int, float, bool]]:
+    """Give each rest that is long enough: first and last scan, how long the load before was, whether its end was seen.
+
+    A load is all that was since the rest before, which itself was long enough.
+    """
     time_ns = table.scans.time_ns
     since_s = rested_s(table)
     usual_s = float(np.median(np.diff(time_ns))) / 1e9 if len(time_ns) > 1 else 0.0
+    loaded_from_ns = int(time_ns[0]) - int(UNSEEN_LOAD_S * 1e9) if len(time_ns) else 0
     for first, end in stretches(time_ns, (since_s > 0) & _fresh_current(table)):
         last = end - 1
         seen = bool(since_s[first] <= STALE_CYCLES * usual_s)
         if (time_ns[last] - time_ns[first]) / 1e9 >= (SHORTEST_REST_S if seen else SHORTEST_UNSEEN_REST_S):
-            yield first, last, seen
+            load_s = (int(time_ns[first]) - loaded_from_ns) / 1e9 if seen else UNSEEN_LOAD_S
+            yield first, last, max(load_s, SHORTEST_REST_S), seen
+            loaded_from_ns = int(time_ns[last])
 
 
 def _fresh_current(table: CellTable) -> NDArray[np.bool_]:
@@ -206,7 +213,24 @@ def _fresh_current(table: CellTable) -> NDArray[np.bool_]:
     return known & (age_ns <= STALE_CYCLES * series.cycle_s * 1e9)
 
 
-def _settling(table: CellTable, first: int, last: int, *, seen_from_load: bool) -> tuple[float, float, float] | None:
+def still_to_go(rested_s: float, load_s: float) -> tuple[float, float]:
+    """Give what a cell still has to go, over what it moved in the later half of its rest, and over all it came back.
+
+    Diffusion answers a step of the current with the square root of time (Weppner and Huggins 1977, J. Electrochem. Soc.
+    124 1569, from memory), and steps add up: after a load of length L, sqrt(t + L) - sqrt(t) is left at t of the
+    sqrt(L) that it left behind. What is thin settles sooner, so a warm cell has less to go.
+    """
+
+    def left(at_s: float) -> float:
+        return float(np.sqrt(at_s + load_s) - np.sqrt(at_s))
+
+    now = left(rested_s)
+    return now / (left(rested_s / 2) - now), now / (left(0.0) - now)
+
+
+def _settling(
+    table: CellTable, first: int, last: int, load_s: float, *, seen_from_load: bool
+) -> tuple[float, float, float] | None:
     """Give the median cell at the end of a rest, and between which voltages it will settle; ``None`` if not known."""
     time_ns = table.scans.time_ns
     half_ns = (int(time_ns[first]) + int(time_ns[last])) // 2
@@ -218,11 +242,15 @@ def _settling(table: CellTable, first: int, last: int, *, seen_from_load: bool) 
         return None
     step_v = float(np.median(table.step_v))
     volt, moved_v = float(np.median(late[both])), float(np.median((late - middle)[both]))
-    ahead = STILL_TO_GO if seen_from_load else STILL_TO_GO_UNSEEN
+    seen_s = (int(time_ns[last]) - int(time_ns[first])) / 1e9
+    ahead, of_all = still_to_go(seen_s, load_s)
+    if not seen_from_load:
+        ahead = max(ahead, STILL_TO_GO_UNSEEN)
     up_v, down_v = (ahead * (max(way, 0.0) + step_v / 2) for way in (moved_v, -moved_v))
     if seen_from_load:
-        came_v, load_a = _load_before(table, first, late)
-        up_v, down_v = min(up_v, came_v + step_v), min(down_v, came_v + step_v)
+        came_v, load_a = _load_before(table, first, volt)
+        most_v = max(of_all, 1.0) * came_v + step_v
+        up_v, down_v = min(up_v, most_v), min(down_v, most_v)
         # What still flows at rest holds the cells off as the load did, in proportion.
         held_v = min(came_v * abs(float(table.current_a[last])) / load_a, came_v) if load_a > 0 else 0.0
         up_v, down_v = up_v + held_v, down_v + held_v
@@ -235,17 +263,20 @@ def _cells_at(table: CellTable, from_ns: int, to_ns: int, row: int) -> NDArray[n
     return _medians(table, min(int(begin), row), max(int(end), row + 1))
 
 
-def _load_before(table: CellTable, first: int, late: NDArray[np.float64]) -> tuple[float, float]:
-    """Give how far the median cell came since the load's last scans (V), and what flowed in them (A).
+def _load_before(table: CellTable, first: int, volt: float) -> tuple[float, float]:
+    """Give how far the median cell was from `volt` under the load before a rest (V), and what flowed then (A).
 
-    The way is infinite where the scans say nothing.
+    Both are the most of it: a load often ends with a moment of the other sign, by braking. The way is infinite where
+    the scans say nothing.
     """
-    begin = max(first - _LOAD_SCANS, 0)
-    before = _medians(table, begin, first)
-    both = np.isfinite(before) & np.isfinite(late)
-    if not both.any():
+    time_ns = table.scans.time_ns
+    begin = int(np.searchsorted(time_ns, int(time_ns[first]) - int(_LOAD_WINDOW_S * 1e9)))
+    rows = np.arange(begin, first)[:: max((first - begin) // _LOAD_SCANS, 1)]
+    away_v = np.abs(row_medians(table.scans.volt[rows]) - volt)
+    current_a = np.abs(table.current_a[rows])
+    if not np.isfinite(away_v).any() or not np.isfinite(current_a).any():
         return float("inf"), 0.0
-    return abs(float(np.median((late - before)[both]))), abs(median_of(table.current_a[begin:first]))
+    return float(np.nanmax(away_v)), float(np.nanmax(current_a))
 
 
 def _medians(table: CellTable, begin: int, end: int) -> NDArray[np.float64]:

@@ -8,10 +8,9 @@ from hypothesis import strategies as st
 from decoder.judgement.rested_charge import (
     CURVE_UNSURE_V,
     SHORTEST_UNSEEN_REST_S,
-    STILL_TO_GO,
-    STILL_TO_GO_UNSEEN,
     WIDEST_PERCENT,
     rested_charges,
+    still_to_go,
 )
 from decoder.maps.chemistry import CURVES
 from decoder.maps.pack_sheet import PackSheet
@@ -49,8 +48,9 @@ def test_a_rested_cell_says_the_published_charge_within_some_percent(curve, perc
 def test_the_interval_by_hand():
     # 3.716 V is 50 %; to 40 % it falls by 0.045, to 60 % it rises by 0.081. Seen from its first frame on and standing
     # still: half a step may hide a move, and six and a half times that may be to come. Half a step and 10 mV more.
+    ahead = 6.5
     (rest,), _ = at_rest(3.716, NMC532)
-    wide = STILL_TO_GO_UNSEEN * 0.0005 + CURVE_UNSURE_V + 0.0005
+    wide = ahead * 0.0005 + CURVE_UNSURE_V + 0.0005
     assert rest.low_percent == pytest.approx(50 - wide / 0.045 * 10)
     assert rest.high_percent == pytest.approx(50 + wide / 0.081 * 10)
     assert (rest.rested_s, rest.seen_from_load) == (899.0, False)
@@ -125,8 +125,21 @@ def test_a_current_that_falls_silent_is_no_rest():
     assert rested_charges(channels, table)[0] == ()
 
 
+def test_after_a_short_load_the_tail_falls_with_the_root_of_time():
+    # 1 / sqrt(t): from t/2 to t it loses sqrt(2) - 1 of what is left at t.
+    assert still_to_go(3600, 1)[0] == pytest.approx(1 / (np.sqrt(2) - 1), rel=1e-3)
+
+
+def test_after_a_load_as_long_as_the_rest_more_is_to_come():
+    # sqrt(2) - 1 of the way is left; at half of the time it was sqrt(1.5) - sqrt(0.5) = 0.5176.
+    ahead, of_all = still_to_go(600, 600)
+    assert ahead == pytest.approx(0.4142 / (0.5176 - 0.4142), rel=1e-3)
+    assert of_all == pytest.approx(0.4142 / (1 - 0.4142), rel=1e-3)
+
+
 def test_a_cell_that_still_rises_may_rise_as_much_again_but_not_fall():
-    # 10 mV in the later half of ten minutes since the load: four times as much may be to come, not more than it came.
+    # 10 mV in the later half of ten minutes since a load, of which two minutes are seen and half an hour is taken to
+    # be before: sqrt(2520) - sqrt(600) = 25.70, sqrt(2220) - sqrt(300) = 29.80, so 25.70 / 4.10 times as much to come.
     time_s, current_a = drive([(120, 50.0), (600, 0.0)])
     rest_s = np.clip(time_s - 120, 0, None)
     rising = 3.600 + 0.020 * rest_s / 599 + np.where(time_s >= 120, 0.080, 0.0)
@@ -134,15 +147,17 @@ def test_a_cell_that_still_rises_may_rise_as_much_again_but_not_fall():
     assert rest.seen_from_load
     assert rest.volt == pytest.approx(3.700, abs=0.001)
     known_v = CURVE_UNSURE_V + 0.0005
-    assert rest.high_v - rest.volt == pytest.approx(STILL_TO_GO * 0.0105 + known_v, abs=0.002)
-    assert rest.volt - rest.low_v == pytest.approx(STILL_TO_GO * 0.0005 + known_v, abs=0.001)
+    assert rest.high_v - rest.volt == pytest.approx(6.27 * 0.0105 + known_v, abs=0.004)
+    assert rest.volt - rest.low_v == pytest.approx(6.27 * 0.0005 + known_v, abs=0.001)
 
 
 def test_what_is_to_come_is_no_more_than_what_came():
-    # A light load of 2 mV: it cannot have left more than it took, whatever half steps may hide.
-    time_s, current_a = drive([(120, 2.0), (600, 0.0)])
-    volt = np.where(time_s < 120, 3.698, 3.700)
-    (rest,), _ = rested_charges(*pack(time_s, current_a, volt[:, None, None] + np.zeros((2, 4)), NMC532, step_v=0.002))
+    # A light load of 2 mV, seen from rest on and shorter than the rest after it: it cannot have left more than it took.
+    time_s, current_a = drive([(400, 0.0), (120, 2.0), (600, 0.0)])
+    volt = np.where((time_s >= 400) & (time_s < 520), 3.698, 3.700)
+    (_, rest), _ = rested_charges(
+        *pack(time_s, current_a, volt[:, None, None] + np.zeros((2, 4)), NMC532, step_v=0.002)
+    )
     assert rest.high_v - rest.volt <= 0.002 + 0.002 + CURVE_UNSURE_V + 0.001 + 1e-9
 
 
@@ -165,12 +180,13 @@ def test_each_rest_is_told_and_one_odd_cell_does_not_matter():
     load_s=st.integers(5, 900),
     load_a=st.sampled_from([-80.0, -20.0, 20.0, 60.0, 150.0]),
     rest_s=st.integers(70, 900),
+    brake_s=st.sampled_from([0, 8]),
     step_v=st.sampled_from([0.0001, 0.001, 0.005, 0.02]),
     off_v=st.floats(-0.006, 0.006),
     seed=st.integers(0, 999),
 )
-def test_the_true_charge_lies_in_the_interval(percent, curve, load_s, load_a, rest_s, step_v, off_v, seed):
-    time_s, current_a = drive([(20, 0), (load_s, load_a), (rest_s, 0)])
+def test_the_true_charge_lies_in_the_interval(percent, curve, load_s, load_a, rest_s, brake_s, step_v, off_v, seed):
+    time_s, current_a = drive([(20, 0), (load_s, load_a), (brake_s, -load_a / 2), (rest_s, 0)])
     charge = charge_over(time_s, current_a, percent, 250.0)
     odd = np.random.default_rng(seed)
     volt = cells_of(charge, current_a, time_s, CURVES[curve], offset_v=off_v + odd.normal(0, 0.001, (2, 4)))
