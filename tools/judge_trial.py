@@ -127,6 +127,7 @@ class Counts:
     tags: Counter[str] = field(default_factory=Counter)
     alarmed_tags: Counter[str] = field(default_factory=Counter)
     codes: Counter[str] = field(default_factory=Counter)
+    extra_codes: Counter[str] = field(default_factory=Counter)
     seconds: list[float] = field(default_factory=list)
     worst: list[Judged] = field(default_factory=list)
 
@@ -142,6 +143,7 @@ class Counts:
         else:
             row = self.by_kind.setdefault(one.kind, Counter())
             row.update({"packs": 1, one.outcome: 1, "extra": bool(one.alarms)})
+            self.extra_codes.update({f"{code} beside {one.kind}" for code in one.alarms})
         if one.outcome in {"elsewhere", "missed"} or (one.kind is None and one.alarms):
             self.worst.append(one)
 
@@ -167,6 +169,10 @@ def _print(counts: Counts) -> None:
         print(f"  {tag:16s} {counts.alarmed_tags[tag]:4d} of {counts.tags[tag]:4d}")
     for code, packs in counts.codes.most_common():
         print(f"  {code:24s} in {packs} sound packs")
+    if counts.extra_codes:
+        print("\nextra findings in faulty packs")
+    for what, packs in counts.extra_codes.most_common():
+        print(f"  {packs:4d} {what}")
 
 
 def main() -> int:
@@ -194,6 +200,7 @@ def main() -> int:
             "sound_alarmed": counts.alarmed,
             "scenes": {tag: [counts.alarmed_tags[tag], counts.tags[tag]] for tag in sorted(counts.tags)},
             "codes": dict(counts.codes),
+            "extra_codes": dict(counts.extra_codes),
         },
     )
 

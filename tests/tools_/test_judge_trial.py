@@ -40,6 +40,7 @@ def test_counting():
     assert counts.share_found() == 0.5
     assert counts.by_kind["joint"] == {"packs": 2, "found": 1, "missed": 1, "extra": 1}
     assert (counts.sound, counts.alarmed, counts.codes["sum-mismatch"]) == (2, 1, 1)
+    assert counts.extra_codes == {"module-spread beside joint": 1}
     assert (counts.tags["drive"], counts.alarmed_tags["drive"], counts.alarmed_tags["cold"]) == (2, 1, 1)
     assert [one.seed for one in counts.worst] == [3, 0]
 

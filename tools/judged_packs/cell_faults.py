@@ -169,7 +169,7 @@ def _not_bled(draft: Draft, _world: World, _truth: Truth) -> bool:
     return not bleeding_rows(draft).any()
 
 
-AT_REST: Final = Wants(RESTING, rests=True, steep_chemistry=True)
+AT_REST: Final = Wants(RESTING, shortest_s=120, rests=True, steep_chemistry=True)
 CELL_KINDS: Final = (
     Kind("cell-imbalance", _weak_cell, AT_REST, _stands_off),
     Kind("module-spread", _spread_module, AT_REST, _module_is_spread),

@@ -43,6 +43,7 @@ class Wants:
     """What a fault needs of the scene to be there and to be seen."""
 
     profiles: tuple[str, ...] = ()
+    shortest_s: float = 0.0
     rests: bool = False
     closing: bool = False
     opening: bool = False

@@ -141,7 +141,8 @@ def _moves_far(draft: Draft, world: World, _truth: Truth) -> bool:
     return float(np.ptp(world.charge_percent)) > 30 and draft.before_a == (0.0, 0.0)
 
 
-STEEP_REST: Final = Wants(("rest", "long rest"), steep_chemistry=True, named_curve=True)
+# Nobody knows what flowed before the capture: only after minutes does a rest voltage tell the charge.
+STEEP_REST: Final = Wants(("rest", "long rest"), shortest_s=400, steep_chemistry=True, named_curve=True)
 SWINGS: Final = Wants(("cycle",), steep_chemistry=True, named_curve=True, coarsest_v=0.005)
 MAP_KINDS: Final = (
     Kind("frames-lost", _lost),

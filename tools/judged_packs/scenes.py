@@ -27,7 +27,7 @@ DURATIONS_S: Final = {
 }  # fmt: skip
 SLOW: Final = ("long rest", "cycle")
 CURVE_SHARES: Final = {"NMC532": 0.35, "NMC811": 0.25, "NCA": 0.15, "LFP": 0.25}
-TOP_V: Final = {"LFP": 3.62}
+TOP_V: Final = {"LFP": 3.57}
 FULL_V: Final = 4.17  # what charging of the others ends at: sound packs stay below their window's 4.2 V
 GRID_ROWS: Final = 15_000
 FINEST_S: Final = 0.02
@@ -37,7 +37,7 @@ def draw(rng: np.random.Generator, wants: Wants) -> Draft:
     """Draw a sound draft in a scene that has what is wanted."""
     profile = pick(rng, {name: PROFILES[name] for name in wants.profiles or tuple(PROFILES)})
     low, high = DURATIONS_S[profile]
-    duration_s = float(np.exp(rng.uniform(np.log(max(low, 120 if wants.rests else 0)), np.log(high))))
+    duration_s = float(np.exp(rng.uniform(np.log(max(low, wants.shortest_s)), np.log(high))))
     step_s = max(FINEST_S, duration_s / GRID_ROWS)
     time_s = np.arange(0, duration_s + 2 * step_s, step_s)
     tags = {profile}

@@ -29,6 +29,7 @@ def _does_not_close(draft: Draft, rng: np.random.Generator) -> Truth:
     draft.current_a[:] = 0
     draft.before_a = (0.0, 0.0)
     draft.contactors.opens_s = None
+    draft.tags.discard("opening")
     if rng.random() < 0.5:
         draft.contactors.main_works = False
         return Truth("contactor-open", ("contactor-open",))
