@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from decoder.judgement.cell_table import CellTable
 
 MOST_POINTS: Final = 1500
+# The raw value of a switch that is drawn as a bar; most say 1 while closed. Common practice, no source.
+_DRAWN_STATE: Final = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,25 +120,32 @@ def limits_of(those: Sequence[Series], makings: Makings) -> tuple[tuple[str, flo
 
 
 def state_row(makings: Makings, series: Series) -> StateRow:
-    """Give when a switch is not in the state of the lowest raw value; a bounded count of changes is drawn."""
-    raw = series.raw.astype(np.float64)
+    """Give when a switch says 1; a bounded count of changes is drawn."""
+    says = (series.raw == _DRAWN_STATE).astype(np.float64)
     if series.absent is not None:
-        raw = np.where(series.absent, np.nan, raw)
-    chosen = decimated(raw, MOST_POINTS)
-    time_s, other = makings.second(series.time_ns)[chosen], raw[chosen] > 0
-    begins = np.flatnonzero(np.diff(other.astype(np.int8), prepend=0) == 1)
-    ends = np.flatnonzero(np.diff(other.astype(np.int8), append=0) == -1)
+        says = np.where(series.absent, np.nan, says)
+    chosen = decimated(says, MOST_POINTS)
+    time_s, on = makings.second(series.time_ns)[chosen], (says[chosen] == 1).astype(np.int8)
+    begins = np.flatnonzero(np.diff(on, prepend=0) == 1)
+    ends = np.flatnonzero(np.diff(on, append=0) == -1)
     following = np.append(time_s[1:], makings.end_s)
     spans = tuple(zip(time_s[begins].tolist(), following[ends].tolist(), strict=True))
-    sensor = series.channel.place.sensor
-    return StateRow(short_name(str(sensor or series.channel.quantity), 9), spans)
+    return StateRow(short_name(_switch_name(series), 9), spans)
 
 
-def other_state(switches: Sequence[Series]) -> str:
-    """Name the state that bars stand for: the map's word where all share one."""
-    words = {one.channel.signal.labels.get(1) for one in switches}
-    word = words.pop() if len(words) == 1 else None
-    return f"'{word}'" if word else "not 0"
+def _switch_name(series: Series) -> str:
+    return str(series.channel.place.sensor or series.channel.quantity)
+
+
+def drawn_states(switches: Sequence[Series]) -> str:
+    """Say what the bars of switches stand for: the map's word for the raw value 1, where they differ with names."""
+    named: dict[str, list[str]] = {}
+    for series in switches:
+        word = series.channel.signal.labels.get(_DRAWN_STATE)
+        named.setdefault(f"'{word}'" if word else f"{_DRAWN_STATE}", []).append(_switch_name(series))
+    if len(named) == 1:
+        return next(iter(named))
+    return "; ".join(f"{word} ({', '.join(names)})" for word, names in named.items())
 
 
 def entry(line: Line, unit: str, digits: int = 1) -> LegendEntry:

@@ -15,12 +15,12 @@ from decoder.report.plotted import (
     MOST_POINTS,
     LegendEntry,
     Makings,
+    drawn_states,
     entry,
     in_degrees,
     limits_of,
     line_of,
     names_of,
-    other_state,
     range_words,
     state_row,
     steady_scans,
@@ -253,7 +253,7 @@ def _switches_and_supplies(makings: Makings) -> _Plan | None:
         limits = limits_of(supplies, makings)
         panels.append(Panel("Supplies", "V", lines, marks=makings.marks(names_of(supplies)), limits=limits))
         legend += [entry(line, "V", 2) for line in lines]
-    caption = f"A bar stands while it is {other_state(switches)}." if switches else ""
+    caption = f"A bar stands while it says {drawn_states(switches)}." if switches else ""
     return "Contactors, interlock and supplies", panels, legend, caption
 
 

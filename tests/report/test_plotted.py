@@ -5,7 +5,7 @@ import pytest
 
 from decoder.judgement import Finding, Judgement, Severity
 from decoder.maps.pack_sheet import Place
-from decoder.report.plotted import Makings, state_row
+from decoder.report.plotted import Makings, drawn_states, state_row
 from decoder.report.texts import Degrees
 from tests.report.pages import small_pack
 
@@ -28,6 +28,14 @@ def test_a_switch_is_a_bar_from_when_it_closes_to_the_end():
     row = state_row(made, made.channels["Contactor_Positive"])
     assert row.label == "positive"
     assert row.spans_s == ((pytest.approx(1.5), pytest.approx(5.9)),)
+
+
+def test_what_bars_stand_for_is_said_in_the_words_of_the_map():
+    one = small_pack()["Contactor_Positive"]
+    other = small_pack(labels={0: "closed", 1: "open"})["Contactor_Positive"]
+    bare = small_pack(labels={0: "closed"})["Contactor_Positive"]
+    assert drawn_states([one, one]) == "'closed'"
+    assert drawn_states([one, other, bare]) == "'closed' (positive); 'open' (positive); 1 (positive)"
 
 
 def test_marks_are_of_the_channels_that_are_drawn_and_one_a_kind_and_place():
