@@ -169,7 +169,7 @@ def _fill(axes: Axes, panel: Panel, scale_s: float, left: int) -> None:
     axes.tick_params(axis="y", length=0)
     if panel.band is not None:
         axes.fill_between(
-            panel.band.time_s / scale_s, panel.band.low, panel.band.high, color=BAND, linewidth=0.5, alpha=0.55
+            panel.band.time_s / scale_s, panel.band.low, panel.band.high, color=BAND, linewidth=0.5, alpha=0.75
         )
     for line in panel.lines:
         axes.plot(
