@@ -24,6 +24,7 @@ from decoder.commands import (
     judge_verb,
     open_verb,
     pin_verb,
+    report_verb,
     survey_verb,
 )
 from decoder.errors import CellgleanError
@@ -57,6 +58,7 @@ _VERBS = (
     coverage_verb,
     decode_verb,
     judge_verb,
+    report_verb,
 )
 
 
