@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 from decoder import __version__
 from decoder.commands import (
     carve_verb,
+    compare_verb,
     contrast_verb,
     coverage_verb,
     decode_verb,
@@ -58,6 +59,7 @@ _VERBS = (
     coverage_verb,
     decode_verb,
     judge_verb,
+    compare_verb,
     report_verb,
 )
 

@@ -32,8 +32,7 @@ ADVICE: Final[dict[str, str]] = {
     "pressure-rise": "Do not charge; keep away from the vents, and have the module looked at by the maker",
     "contactor-welded": "Treat both sides as live. Measure for absence of voltage by the maker's procedure",
     "contactor-open": "Listen for the contactor and measure its coil supply; look at the fuse and the service plug",
-    "contactor-held": "Cutting the 12 V lead does not make the vehicle safe: follow the maker's rescue sheet, pull the "
-    "service plug, measure for absence of voltage",
+    "contactor-held": "Pull the service plug, wait as the maker says, and measure for absence of voltage",
     "precharge-fault": "Look at the precharge resistor and its contactor before the main contactors burn",
     "interlock-open": "Find the open plug or cover of the interlock loop; it opens for a reason",
     "insulation-low": "Do not touch the pack. Have the insulation measured by a licensed person with the right tester",

@@ -58,7 +58,8 @@ class Finding:
     @property
     def advice(self) -> str:
         """What to check next, with the pack made safe; empty where there is nothing to say."""
-        return ADVICE.get(self.code, "")
+        at_wake_up = self.code == "channel-absent" and self.severity is Severity.NOTICE
+        return "" if at_wake_up else ADVICE.get(self.code, "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,11 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
     "pressure-rise": _LIMITS,
     "insulation-low": _LIMITS,
     "contactor-held": ("supply-low", *_LIMITS),
+    "frames-lost": ("channel-stale",),
 }
+# A silence that is longer than this is not told by lost frames: a controller that stops sends none. Common practice, no
+# source.
+_LOST_NS: Final = 1_000_000_000
 # These are about a whole module, and explain what is seen anywhere in it.
 _OF_MODULES: Final = frozenset({"map-suspect", "runaway-precursor", "temperature-rise"})
 # These are about the pack, and explain what is seen of it.
@@ -93,6 +97,8 @@ class _Near:
     def _explains(self, at: int, general: Finding, table: dict[str, tuple[str, ...]]) -> bool:
         cause = self._found[at]
         together = general.from_ns <= cause.to_ns and cause.from_ns <= general.to_ns
+        if cause.code == "frames-lost" and general.to_ns - general.from_ns > _LOST_NS:
+            return False
         return together and general.code in table.get(cause.code, ())
 
 

@@ -2,12 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from decoder.judgement.cell_table import cell_table
+from decoder.judgement.charge import charge_findings
+from decoder.judgement.contactors import contactor_findings
+from decoder.judgement.failed_checks import check_findings
 from decoder.judgement.finding import Finding, Judgement
 from decoder.judgement.folding import folded
+from decoder.judgement.imbalance import imbalance_findings
+from decoder.judgement.insulation import insulation_findings
+from decoder.judgement.interlock import interlock_findings
+from decoder.judgement.keep_alive import keep_alive_findings
+from decoder.judgement.lost_frames import lost_frame_findings
+from decoder.judgement.map_suspects import map_findings
+from decoder.judgement.precharge import precharge_findings
+from decoder.judgement.pressure import pressure_findings
+from decoder.judgement.resistances import resistance_findings
+from decoder.judgement.runaway import runaway_findings
+from decoder.judgement.self_discharge import self_discharge_findings
 from decoder.judgement.single_channels import channel_findings
 from decoder.judgement.spreads import spread_findings
+from decoder.judgement.taps import tap_findings
+from decoder.judgement.temperature_rise import temperature_rise_findings
+from decoder.judgement.temperatures import temperature_findings
 from decoder.maps.pack_sheet import Place
 
 if TYPE_CHECKING:
@@ -17,13 +35,43 @@ if TYPE_CHECKING:
     from decoder.judgement.notes import Note
 
 
+# What is judged of channels each on their own, and what of all cells side by side.
+_OF_CHANNELS: Final = (
+    spread_findings,
+    temperature_findings,
+    temperature_rise_findings,
+    pressure_findings,
+    contactor_findings,
+    precharge_findings,
+    interlock_findings,
+    insulation_findings,
+    keep_alive_findings,
+    lost_frame_findings,
+    check_findings,
+)
+_OF_CELLS: Final = (
+    imbalance_findings,
+    self_discharge_findings,
+    tap_findings,
+    resistance_findings,
+    charge_findings,
+    map_findings,
+)
+
+
 def judge(channels: Channels, notes: Sequence[Note] = ()) -> Judgement:
     """Judge a decoded capture by its pack sheet, and add what the user marked.
 
     Judging adds findings and changes no value.
     """
     not_judged: dict[str, str] = {}
-    found = [*channel_findings(channels), *spread_findings(channels, not_judged)]
+    table = cell_table(channels)
+    found = [*channel_findings(channels), *runaway_findings(channels, table, not_judged)]
+    for room in _OF_CHANNELS:
+        found += room(channels, not_judged)
+    if table is not None:
+        for cell_room in _OF_CELLS:
+            found += cell_room(channels, table, not_judged)
     if not any(len(series) for series in channels.values()):
         not_judged["channel-low"] = not_judged["channel-high"] = "no channel has a sample"
     ordered = sorted([*folded(found), *_user_flags(channels, notes)], key=_order)
