@@ -38,7 +38,10 @@ GRAVE_PERCENT: Final = 0.1
 _FEWEST_FAILED: Final = 3
 # A form that is tried holds in so many frames and so many different ones. Common practice, no source.
 _HOLDS: Final = 0.5
-_FEWEST_DIFFERENT: Final = 16
+_FEWEST_DIFFERENT: Final = 8
+_REPEATED: Final = 3
+# Of scattered failures no more than this share follow another one. Common practice, no source.
+_IN_A_ROW: Final = 0.5
 # Of very many payloads so many stretches of so many are searched; then all are checked, so many at once.
 _STRETCHES: Final = 8
 _STRETCH: Final = 500
@@ -97,6 +100,7 @@ def failed_checks(series: Series, payloads: Carried) -> Failed | None:
         return None
     time_ns = payloads.time_ns[here]
     some = _some(data)
+    form = series.channel.role.form
     check = _found(some, field, series.channel.can_id)
     fails = None if check is None or len(some) == len(data) else _by_sample(data, some, check)
     if fails is None and len(some) < len(data):
@@ -104,10 +108,21 @@ def failed_checks(series: Series, payloads: Carried) -> Failed | None:
     if fails is None and check is not None:
         fails = np.zeros(len(data), np.bool_)
         fails[list(check.damaged)] = True
-    if check is not None and fails is not None:
+    if check is not None and fails is not None and (check.proved or _is_named(form, check) or _are_scattered(fails)):
         return Failed(check.form, time_ns, fails)
-    tried = _tried(some, data, field, series.channel.role.form)
-    return None if tried is None else Failed(tried[0], time_ns, tried[1])
+    tried = _tried(some, data, field, form)
+    if tried is None or not (form is not None or _are_scattered(tried[1])):
+        return None
+    return Failed(tried[0], time_ns, tried[1])
+
+
+def _is_named(form: str | None, check: Check) -> bool:
+    return form is not None and form.lower() == check.form.lower()
+
+
+def _are_scattered(fails: NDArray[np.bool_]) -> bool:
+    """Tell whether failures stand alone: those in a row are rather of a state that a doubtful form does not fit."""
+    return int(np.count_nonzero(fails[1:] & fails[:-1])) <= _IN_A_ROW * int(np.count_nonzero(fails))
 
 
 def _some(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -120,8 +135,7 @@ def _some(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _found(data: NDArray[np.uint8], field: Field, can_id: int) -> Check | None:
     bits = set(field.bit_numbers())
-    found = (one for one in find_checks(data, can_id) if one.proved and set(one.field.bit_numbers()) == bits)
-    return next(found, None)
+    return next((one for one in find_checks(data, can_id) if set(one.field.bit_numbers()) == bits), None)
 
 
 def _by_sample(data: NDArray[np.uint8], some: NDArray[np.uint8], check: Check) -> NDArray[np.bool_] | None:
@@ -168,11 +182,22 @@ def _tried(
     best = None
     for name, rule in _forms(field, form):
         found = held(sample, Relation(field, covers, rule), _HOLDS)
-        if found is None or np.count_nonzero(found.agrees) < max(_FEWEST_DIFFERENT, _HOLDS * len(found.agrees)):
+        if found is None or not _holds_for_most(sample.counts, found.agrees):
             continue
         if best is None or found.holds > best[1].holds:
             best = name, found
     return None if best is None else (best[0], _fails(data, best[1]))
+
+
+def _holds_for_most(counts: NDArray[np.intp], agrees: NDArray[np.bool_]) -> bool:
+    """Tell whether a form holds for most different payloads: of those that repeat, since damaged ones seldom do.
+
+    One payload that is sent nearly always would make any form hold.
+    """
+    repeat = counts >= _REPEATED
+    usual = repeat if np.count_nonzero(repeat) >= _FEWEST_DIFFERENT else np.ones_like(repeat)
+    held_by = int(np.count_nonzero(agrees & usual))
+    return held_by >= max(_FEWEST_DIFFERENT, _HOLDS * np.count_nonzero(usual))
 
 
 def _forms(field: Field, form: str | None) -> Iterator[tuple[str, Rule]]:

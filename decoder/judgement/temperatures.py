@@ -15,6 +15,7 @@ from decoder.judgement.spans import Span, duration, spans
 from decoder.judgement.thermistors import (
     COLDEST_C,
     HOTTEST_C,
+    OFF_AT_END_C,
     OFF_C,
     like_kinds,
     temperatures,
@@ -100,7 +101,7 @@ def _rail(series: Series, unsound: NDArray[np.bool_], every: Sequence[Series]) -
         severity=Severity.CAUTION,
         place=channel.place,
         value=float(value[worst]),
-        limit=max(usual - OFF_C, COLDEST_C) if cold else min(usual + OFF_C, HOTTEST_C),
+        limit=max(usual - OFF_AT_END_C, COLDEST_C) if cold else min(usual + OFF_AT_END_C, HOTTEST_C),
         unit=channel.quantity_unit,
         from_ns=span.from_ns,
         to_ns=span.to_ns,
@@ -112,7 +113,7 @@ def _rail(series: Series, unsound: NDArray[np.bool_], every: Sequence[Series]) -
             f"{usual:.1f} degC. So reads an {'open' if cold else 'open or shorted'} thermistor or a broken wire; "
             "nothing watches the heat at this place"
         ),
-        source=f"more than {OFF_C:g} degC from the siblings: {_PRACTICE}",
+        source=f"at an end {OFF_AT_END_C:g}, by a jump {OFF_C:g} degC from the siblings: {_PRACTICE}",
     )
 
 

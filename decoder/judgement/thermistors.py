@@ -27,8 +27,10 @@ if TYPE_CHECKING:
 # Colder or hotter than this no thermistor of a pack in use means what it says. Common practice, no source.
 COLDEST_C: Final = -35.0
 HOTTEST_C: Final = 120.0
-# So far from its siblings no sound sensor of a pack is, and so much within one step none moves. The same.
+# So far from its siblings no sound sensor of a pack is, and so far none is that lies at an end. The same.
 OFF_C: Final = 25.0
+OFF_AT_END_C: Final = 12.0
+# So much within one step none moves. The same.
 JUMP_C: Final = 20.0
 # A jump takes no longer than twice this: some controllers smooth what they measure. The same.
 _JUMP_NS: Final = 500_000_000
@@ -121,8 +123,9 @@ def _unsound(
     value = celsius[here]
     at = np.clip(np.searchsorted(grid_ns, time_ns, side="right") - 1, 0, len(grid_ns) - 1)
     away = value - usual[at]
+    extreme = (value <= ends[0]) | (value >= ends[1])
     with np.errstate(invalid="ignore"):
-        off = np.abs(away) > OFF_C
+        off = np.abs(away) > np.where(extreme, OFF_AT_END_C, OFF_C)
     if not off.any():
         return unsound
     edges = np.diff(off.astype(np.int8), prepend=0, append=0)
@@ -131,7 +134,6 @@ def _unsound(
     ended = _jumps(time_ns, value, np.minimum(stops, len(value) - 1)) & (stops < len(value))
     crept = (starts > 0) & ~jumped & (away[starts] > 0)
     run = np.cumsum(edges[:-1] == 1) - 1
-    extreme = (value <= ends[0]) | (value >= ends[1])
     bad = off.copy()
     bad[off] = ~crept[run[off]] & (extreme[off] | jumped[run[off]] | ended[run[off]])
     unsound[here] = bad

@@ -110,6 +110,24 @@ def test_of_very_many_payloads_each_is_checked(check, width):
     assert (finding.from_ns, finding.to_ns) == (min(where) * 20_000_000, max(where) * 20_000_000)
 
 
+@pytest.mark.parametrize("form", ["CRC-8/SAE-J1850", None])
+def test_a_message_that_hardly_changes_but_for_its_counter(form):
+    bodies = [bytes([number % 15, 0x12]) for number in range(3000)]
+    bodies = damage([body + bytes(5) + j1850(body + bytes(5)) for body in bodies], range(7, 3000, 61))
+    ((finding,), _) = judged(bodies, form=form)
+    assert finding.value == pytest.approx(100 * len(range(7, 3000, 61)) / 3000)
+
+
+def test_a_state_that_a_doubtful_form_does_not_fit_is_no_failure():
+    # Not in any catalogue: the check is taken from a list by counter and state.
+    words = np.random.default_rng(8).integers(0, 256, (2, 16)).tolist()
+    bodies = []
+    for number in range(3000):
+        state = int(1000 <= number < 1040)
+        bodies.append(bytes([number % 16, state, 0, 0, 0, 0, 0, words[state][number % 16]]))
+    assert judged(bodies)[0] == []
+
+
 def test_what_is_no_check_is_not_judged():
     rng = np.random.default_rng(3)
     bodies = [rng.integers(0, 256, 8, dtype=np.uint8).tobytes() for _ in range(300)]

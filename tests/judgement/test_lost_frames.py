@@ -74,6 +74,9 @@ def test_lost_frames_are_counted(form, step, frames, seed, share):
     kept = np.random.default_rng(seed).random(frames) >= share
     kept[[0, -1]] = True
     gaps = np.diff(np.flatnonzero(kept))
+    # An unknown modulus shows where the counter's ends are heard; else the round may be taken for shorter.
+    heard = set((np.arange(frames) % modulus)[kept].tolist())
+    assume(said is not None or (frames >= 2 * modulus // gcd(step, modulus) and {0, modulus - 1} <= heard))
     assume(kept.sum() < frames and gaps.max() < modulus // gcd(step, modulus))
     counts = sent(frames, modulus=modulus, step=step)
     ((finding,), _) = judged(counts[kept], np.arange(frames)[kept] * PERIOD_S, bits=bits, modulus=said)

@@ -86,6 +86,12 @@ def test_a_sensor_that_shows_its_lowest_value_all_the_time_is_broken():
     assert "open thermistor" in finding.explanation
 
 
+def test_in_a_cold_pack_the_end_of_the_field_is_near_and_still_an_end():
+    table = sound(start=-20, warms=0)
+    table[:, 3] = -40
+    assert codes(table) == [("temperature-rail", place(3))]
+
+
 def test_a_wire_that_comes_and_goes_is_broken():
     table = sound()
     table[[10, 25, 26, 40], 2] = -40
@@ -167,10 +173,11 @@ def test_other_kinds_of_sensors_are_not_compared():
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.integers(0, 1000), st.integers(0, SENSORS - 1), st.integers(5, 12), st.sampled_from([0.5, 1.0]))
+@given(st.integers(0, 1000), st.integers(0, SENSORS - 1), st.integers(5, 12), st.sampled_from([0.25, 0.5]))
 def test_a_sensor_that_freezes_does_not_follow(seed, number, from_s, step):
-    table = sound(seed, warms=8 if step < 1 else 16)
+    table = sound(seed, start=6, warms=9)
     table[from_s:, number] = table[from_s, number]
+    table[0, number] -= 1  # it has moved once: no sensor that is stuck throughout
     assert codes(table, step=step) == [("channel-stuck", place(number))]
 
 
