@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from decoder.channels.states import cycle_s
 from decoder.judgement.cell_table import at_times
 from decoder.judgement.contactor_held import held_findings
 from decoder.judgement.contactor_states import OPEN, ContactorStates, contactor_states
@@ -28,6 +29,7 @@ _AWAY_S: Final = 1.0
 # Where only one pole has a channel, the other may be waiting for the end of pre-charge, which takes up to 3 s,
 # with ten at the most. Common practice, no source.
 _AWAY_ALONE_S: Final = 10.0
+_LATE_CYCLES: Final = 2
 # So long after its first sample a controller may not have measured the link yet. Common practice, no source.
 _WAKE_UP_S: Final = 2.0
 # With so much current the way is closed, whatever the link's sensor says. Common practice, no source.
@@ -103,6 +105,8 @@ def _open(
 ) -> Iterator[Finding]:
     """Look at the link wherever all main contactors are said to be closed."""
     away_s = _AWAY_S if len(states.mains) > 1 or states.mains[0].side == "main" else _AWAY_ALONE_S
+    # Under load the pack gives way, and a pack voltage that comes seldom does not tell so at once.
+    away_s += _LATE_CYCLES * (cycle_s(link.pack.time_ns) or 0.0)
     closed = states.stretches(states.closed, away_s).shortened(states.allowance_s)
     looked = closed.hold(link.time_ns) & (link.time_ns >= link.series.time_ns[0] + int(_WAKE_UP_S * 1e9))
     if not looked.any():

@@ -157,6 +157,8 @@ def _reached(closing: _Closing, link: LinkVoltage, limit_percent: float) -> _Rea
     before_v, after_v, step_ns = float(volt[jump]), float(volt[jump + 1]), int(at_ns[jump + 1] - at_ns[jump])
     share = before_v / settled_v
     if (after_v - before_v) < _JUMP_SHARE * settled_v:
+        if float(volt[-1]) * 100 < limit_percent * settled_v:
+            return "the link voltage comes too seldom around the closing of the main contactors"
         # Nothing jumped: whatever was missing came gently, or was there.
         return _Reached(100.0, before_v, after_v, closing.after_ns)
     if step_ns > _OLDEST_S * 1e9:

@@ -1,14 +1,21 @@
 """Contactors against the link: welded, open, held; and nothing of it in sound sequences, however they are sampled."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from decoder import load_map, load_sheet, read_capture
 from decoder.channels import decode
 from decoder.judgement import Severity
 from decoder.judgement.contactors import contactor_findings
+from decoder.judgement.insulation import insulation_findings
+from decoder.judgement.interlock import interlock_findings
+from decoder.judgement.keep_alive import keep_alive_findings
+from decoder.judgement.precharge import precharge_findings
 from decoder.maps.pack_sheet import ChannelRule, PackSheet, Place
 from tests.building import capture
 from tests.judgement.electric_pack import ElectricPack, judged, sound_drive, sound_packs
@@ -104,6 +111,21 @@ def test_where_current_flows_the_link_is_not_believed():
     assert findings == []
     assert "current flows" in not_judged["contactor-open"]
     assert codes(replace(sound_drive(), link_stays_v=3.0, current_a=0.3)) == ["contactor-open"]
+
+
+@pytest.mark.parametrize("pack_cycle_s", [0.1, 1.0, 3.0])
+def test_a_pack_voltage_that_comes_seldom_under_load_is_no_open_contactor(pack_cycle_s):
+    def volt(t):
+        return 300 if t % 8 < 2.9 else 400
+
+    pack = ElectricPack(seconds=60)
+    rows = [(i * 0.1, 0x120, b"\x05") for i in range(600)]
+    rows += [(i * 0.1 + 0.01, 0x121, (volt(i * 0.1) * 10).to_bytes(2, "little")) for i in range(600)]
+    times = [i * pack_cycle_s for i in range(int(60 / pack_cycle_s))]
+    rows += [(t + 0.02, 0x122, (volt(t) * 10).to_bytes(2, "little")) for t in times]
+    findings, not_judged = judged(contactor_findings, decode(capture(sorted(rows)), pack.signal_map()))
+    assert findings == []
+    assert "contactor-open" not in not_judged
 
 
 def test_one_known_pole_may_wait_for_the_other():
@@ -248,3 +270,22 @@ def test_each_held_contactor_is_found(pack, gone_s, low_v):
     at = pack.negative[0][1] + gone_s
     held = replace(pack, supply=supply((at, 99), low=low_v), contactor_cycle_s=min(pack.contactor_cycle_s, 0.5))
     assert codes(held) == ["contactor-held"]
+
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_in_the_bundled_capture_only_the_contactors_are_held():
+    frames = read_capture(ROOT / "captures" / "harbour_shuttle.log.xz")
+    maps = ROOT / "signal_maps"
+    channels = decode(frames, load_map(maps / "harbour_shuttle.dbc"), load_sheet(maps / "harbour_shuttle.toml"))
+    not_judged = {}
+    rooms = (contactor_findings, precharge_findings, interlock_findings, insulation_findings, keep_alive_findings)
+    (finding,) = (finding for room in rooms for finding in room(channels, not_judged))
+    truth = json.loads((ROOT / "captures" / "harbour_shuttle.truth.json").read_text("utf-8"))
+    fault = next(one for one in truth["faults"] if one["finding"] == "contactor-held")
+    assert finding.code == "contactor-held"
+    assert (finding.from_ns - channels.first_ns) / 1e9 == pytest.approx(fault["from_s"], abs=0.3)
+    assert (finding.to_ns - channels.first_ns) / 1e9 == pytest.approx(fault["to_s"], abs=0.6)
+    assert f"{fault['keep_alive_end_v']:.1f} V" in finding.explanation
+    assert set(not_judged) == {"contactor-welded", "precharge-fault"}  # closed from the first frame to the last
