@@ -35,8 +35,7 @@ _ROUNDINGS: Final = 2.0
 # Common practice, no source.
 _FEWEST_OTHERS: Final = 2
 _GAIN: Final = 0.005
-# An exchange mends the sums if it leaves no more than this share of what they were off by; and both must be off alike
-# within that. Common practice, no source.
+# An exchange mends the sums if it leaves no more than this share of what they were off by. Common practice, no source.
 _LEFT_SHARE: Final = 0.25
 # The sums must be off in this share of the scans. Common practice, no source.
 _MOST: Final = 0.9
@@ -83,8 +82,7 @@ def exchanged_cells(channels: Channels, table: CellTable, usable: NDArray[np.boo
         size = (low.usual_v - high.usual_v) / 2
         known = np.isfinite(low.miss_v) & np.isfinite(high.miss_v)
         off = (low.miss_v[known] > limit_v / 2) & (high.miss_v[known] < -limit_v / 2)
-        alike = abs(low.usual_v + high.usual_v) <= _LEFT_SHARE * size + low.rounding_v + high.rounding_v
-        if alike and np.count_nonzero(known) >= _FEWEST_SCANS and off.mean() >= _MOST:
+        if np.count_nonzero(known) >= _FEWEST_SCANS and off.mean() >= _MOST:
             pairs = _mending(table, rows[known], low, high, known)
             if pairs:
                 yield _exchanged(table, low, high, pairs, size, limit_v, rows)

@@ -138,8 +138,8 @@ def test_charging_tells_the_capacity_too():
 
 
 def test_a_capacity_that_may_be_at_the_limit_is_no_finding():
-    # 60 Ah are 80 % of 75 Ah: the interval holds the limit.
-    channels, table = driven(FROM_80_TO_20, 80.0, 60.0, PackSheet(charge_curve="NMC532", capacity_ah=75.5))
+    # 80 % of 77 Ah are 61.6 Ah: above the 60 Ah in the middle of an interval that reaches to 63 Ah and more.
+    channels, table = driven(FROM_80_TO_20, 80.0, 60.0, PackSheet(charge_curve="NMC532", capacity_ah=77.0))
     assert findings(channels, table)[0] == []
 
 

@@ -78,6 +78,18 @@ def test_a_module_whose_cells_resist_twice_as_much_is_not_the_map():
     assert looked(*volts(ohm_of_module=(1, 2, 1, 1), low_v=(0, 0.3, 0, 0)))[0] == []
 
 
+def test_a_module_voltage_alone_does_not_outweigh_the_answer_to_the_current():
+    time_s, current_a, volt = volts(low_v=(0, 0, 0.45, 0))
+    as_if_full = volts()[2].sum(axis=2)
+    assert looked(time_s, current_a, volt, module_v=as_if_full)[0] == []
+
+
+def test_where_most_modules_are_wrong_the_sound_one_is_not_blamed():
+    time_s, current_a, volt = volts(modules=3)
+    found, _ = looked(time_s, current_a, volt * np.array([1, 2, 2])[:, None])
+    assert [one.place.module for one in found] == [2, 3]
+
+
 def test_with_two_modules_the_one_that_no_cell_can_be_is_the_wrong_one():
     (finding,), _ = looked(*volts(modules=2), scales=(1.5, 1))
     assert finding.place.module == 1
@@ -178,7 +190,13 @@ def test_sums_that_no_exchange_mends_are_not_called_exchanged():
 
 def test_sums_that_are_all_off_are_the_sensors():
     time_s, current_a, volt = volts(low_v=(0, 0.12, 0, 0), spread_v=0.02)
-    measured = volt.sum(axis=2) * (1 + np.array([0.008, -0.008, 0.006, -0.007]))
+    measured = volt.sum(axis=2) * (1 + np.array([-0.008, 0.008, 0.006, -0.007]))
+    assert looked(time_s, current_a, volt, module_v=measured)[0] == []
+
+
+def test_two_modules_alone_may_be_off_by_their_sensors_gain():
+    time_s, current_a, volt = volts(modules=2, low_v=(0, 0.06), spread_v=0.001)
+    measured = volt.sum(axis=2) * (1 + np.array([-0.004, 0.004]))
     assert looked(time_s, current_a, volt, module_v=measured)[0] == []
 
 
@@ -208,9 +226,11 @@ def test_a_module_is_only_added_up_with_all_its_cells():
 
 def test_rounding_is_no_mismatch():
     time_s, current_a = drive(REST)
-    volt = np.full((len(time_s), 2, 4), 3.7099)
-    # Steps of 20 mV: the cells show 3.70 V, or 3.72 V. Four of them are off by 0.04 V, and a module by half a step.
-    assert summed(time_s, current_a, volt, module_v=np.full((len(time_s), 2), 14.84), step_v=0.02)[0] == []
+    volt = np.full((len(time_s), 2, 4), 3.74)
+    # In steps of 0.1 V four cells show 14.8 V of 14.96 V: more than 1 % off, and no more than four half steps.
+    assert summed(time_s, current_a, volt, module_v=volt.sum(axis=2), step_v=0.1)[0] == []
+    # 0.25 V more than rounding and the limit allow.
+    assert len(summed(time_s, current_a, volt, module_v=volt.sum(axis=2) + 0.45, step_v=0.1)[0]) == 2
 
 
 def test_what_cannot_be_judged_says_why():
