@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from decoder.judgement.cell_table import CellTable
 
 # So many cells stand in one row of the picture; modules are not split unless they are larger.
-_ACROSS: Final = {WIDE: 32, NARROW: 16}
+_ACROSS: Final = {WIDE: 44, NARROW: 24}
 _ROW: Final = 92
 _HEAD: Final = 30
 _FOOT: Final = 20
