@@ -15,7 +15,7 @@ from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 GRAVE_PERCENT: Final = 1.0
 _FEWEST_LOST: Final = 5
 _FEWEST_FRAMES: Final = 10
+_MOST_TOLD: Final = 5  # counters
 # A counter goes on by its usual step at least so often, where it moves; else it is none. Common practice, no source.
 _COUNTS: Final = 0.5
 # Frames can only be missing where there was time for them: so much of their usual time. Common practice, no source.
@@ -47,12 +48,16 @@ def lost_frame_findings(channels: Channels, not_judged: dict[str, str]) -> Itera
     counters = channels.of("alive counter")
     if not counters:
         not_judged["frames-lost"] = "no alive counter in the map"
+    some: dict[Severity, list[_Loss]] = {}
     for series in counters:
         lost = lost_frames(series)
         if lost is None:
             not_judged["frames-lost"] = f"{printable(series.channel.name)} does not count, or too little of it is there"
         elif lost.frames.any():
-            yield _finding(series, lost)
+            loss = _Loss(series, lost)
+            some.setdefault(loss.severity, []).append(loss)
+    for losses in some.values():
+        yield _finding(sorted(losses, key=lambda one: -one.percent))
 
 
 def lost_frames(series: Series) -> Lost | None:
@@ -96,30 +101,59 @@ def _counts(series: Series) -> NDArray[np.int64]:
     return np.asarray(series.raw & series.raw.dtype.type((1 << bits) - 1), np.int64)
 
 
-def _finding(series: Series, lost: Lost) -> Finding:
-    channel = series.channel
-    count = int(lost.frames.sum())
-    percent = 100 * count / lost.expected
-    where = np.flatnonzero(lost.frames)
-    worst = int(where[np.argmax(lost.frames[where])])
-    grave = percent >= GRAVE_PERCENT and count >= _FEWEST_LOST
-    places = "once" if len(where) == 1 else f"at {len(where):,} places"
+@dataclass(frozen=True, slots=True, eq=False)
+class _Loss:
+    """A counter, and what it says is missing."""
+
+    series: Series
+    lost: Lost
+
+    @property
+    def count(self) -> int:
+        return int(self.lost.frames.sum())
+
+    @property
+    def percent(self) -> float:
+        return 100 * self.count / self.lost.expected
+
+    @property
+    def severity(self) -> Severity:
+        grave = self.percent >= GRAVE_PERCENT and self.count >= _FEWEST_LOST
+        return Severity.CAUTION if grave else Severity.NOTICE
+
+    @property
+    def where(self) -> NDArray[np.intp]:
+        return np.flatnonzero(self.lost.frames)
+
+    @property
+    def words(self) -> str:
+        channel, places = self.series.channel, len(self.where)
+        at = "once" if places == 1 else f"at {places:,} places"
+        return (
+            f"{printable(channel.name)} skips {at}: at least {self.count:,} of {self.lost.expected:,} frames of "
+            f"{printable(channel.message.name)} ({channel.can_id:X}) are missing"
+        )
+
+
+def _finding(losses: Sequence[_Loss]) -> Finding:
+    """Give one finding for all losses of one severity, the largest share first: recorder and bus are one cause."""
+    first = losses[0]
+    frames, times = first.lost.frames, first.series.time_ns
+    shown = [one.words for one in losses[:_MOST_TOLD]]
+    if len(losses) > _MOST_TOLD:
+        shown.append(f"{len(losses) - _MOST_TOLD} more counters skip")
     return Finding(
         code="frames-lost",
-        severity=Severity.CAUTION if grave else Severity.NOTICE,
+        severity=first.severity,
         place=Place(),
-        value=percent,
+        value=first.percent,
         limit=GRAVE_PERCENT,
         unit="%",
-        from_ns=int(series.time_ns[where[0] - 1]),
-        to_ns=int(series.time_ns[where[-1]]),
-        worst_ns=int(series.time_ns[worst]),
-        channel=channel.name,
-        channels=(channel.name,),
-        explanation=(
-            f"{printable(channel.name)} skips {places}: at least {count:,} of {lost.expected:,} frames of "
-            f"{printable(channel.message.name)} ({channel.can_id:X}) are missing. The recorder or the bus lost them; "
-            "what they said is not here"
-        ),
-        source="alive counter; limit: common practice, no source",
+        from_ns=min(int(one.series.time_ns[one.where[0] - 1]) for one in losses),
+        to_ns=max(int(one.series.time_ns[one.where[-1]]) for one in losses),
+        worst_ns=int(times[first.where[np.argmax(frames[first.where])]]),
+        channel=first.series.channel.name if len(losses) == 1 else None,
+        channels=tuple(one.series.channel.name for one in losses),
+        explanation=f"{'; '.join(shown)}. The recorder or the bus lost them; what they said is not here",
+        source="alive counters; common practice, no source",
     )
