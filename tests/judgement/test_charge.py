@@ -252,11 +252,12 @@ def test_a_sound_pack_raises_nothing(
 
 @settings(max_examples=30, deadline=None)
 @given(
-    off=st.floats(25, 50),
+    off=st.floats(16, 50),
     start=st.floats(20, 45),
-    rest_s=st.integers(300, 900),
+    rest_s=st.integers(310, 900),
     load_a=st.sampled_from([20.0, 60.0, 100.0]),
 )
 def test_a_count_that_is_far_off_is_always_found(off, start, rest_s, load_a):
+    # Where NMC532 is flattest, 3.2 mV are a percent: 15 mV leave 5 % open, and 10 % are allowed.
     channels, table = driven([(rest_s, 0.0), (120, load_a), (rest_s, 0.0)], start, 60.0, shown_off=off)
     assert [one.code for one in findings(channels, table)[0]] == ["charge-mismatch"]
