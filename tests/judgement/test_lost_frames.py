@@ -12,7 +12,7 @@ from decoder.channels import decode
 from decoder.judgement.finding import Severity
 from decoder.judgement.lost_frames import lost_frame_findings
 from decoder.maps.pack_sheet import ChannelRule, PackSheet
-from decoder.maps.signal_map import Signal
+from decoder.maps.signal_map import Signal, SignalMap
 from tests.building import capture, one_message
 from tests.judgement.sensor_captures import found
 
@@ -96,6 +96,31 @@ def test_what_it_says():
     assert finding.channel == "Msg_Alive"
     assert "at 2 places: at least 3 of 300 frames of Msg (123)" in finding.explanation
     assert finding.worst_ns == round(102 * PERIOD_S * 1e9)
+
+
+def test_losses_of_one_severity_are_one_finding_the_largest_first():
+    losses = {0x101: [50], 0x102: [30, 90], 0x103: list(range(40, 50)), 0x104: []}
+    rows = [
+        (n * PERIOD_S + number / 1000, number, bytes([n % 16]))
+        for number, lost in losses.items()
+        for n in range(200)
+        if n not in lost
+    ]
+    messages = [one_message([Signal(f"M{i:X}_Alive", Field(0, 4))], i, 1, name=f"M{i:X}").messages[0] for i in losses]
+    sheet = PackSheet(rules=(ChannelRule("*_Alive", "alive counter", modulus=16),))
+    findings, _ = found(lost_frame_findings, decode(capture(sorted(rows)), SignalMap(tuple(messages)), sheet))
+    told = {one.severity: one for one in findings}
+    assert len(told) == len(findings) == 2
+    assert told[Severity.CAUTION].channels == ("M103_Alive",)
+    assert told[Severity.CAUTION].channel == "M103_Alive"
+    assert told[Severity.CAUTION].value == pytest.approx(5.0)
+    notice = told[Severity.NOTICE]
+    assert notice.channels == ("M102_Alive", "M101_Alive")
+    assert (notice.channel, notice.value) == (None, pytest.approx(1.0))
+    assert notice.from_ns == round((29 * PERIOD_S + 0x102 / 1000) * 1e9)
+    assert notice.to_ns == round((91 * PERIOD_S + 0x102 / 1000) * 1e9)
+    assert "2 of 200 frames of M102" in notice.explanation
+    assert "1 of 200 frames of M101" in notice.explanation
 
 
 def test_a_controller_that_begins_anew_has_lost_nothing():
