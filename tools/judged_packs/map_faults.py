@@ -133,7 +133,7 @@ def _rested(draft: Draft, world: World, _truth: Truth) -> bool:
 
 
 def _capacity(draft: Draft, rng: np.random.Generator) -> Truth:
-    draft.sheet_capacity_ah = draft.capacity_ah / float(rng.uniform(0.45, 0.68))
+    draft.sheet_capacity_ah = draft.capacity_ah / float(rng.uniform(0.35, 0.57))
     return Truth("capacity-low", ("capacity-low",))
 
 

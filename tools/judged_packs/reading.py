@@ -67,9 +67,10 @@ def draw_sensing(rng: np.random.Generator, sizes: Sequence[int], coding: Coding)
     # A scan of all cells takes its time, but no longer than until the next one begins; the chain is read from one end.
     scan_s = min(float(rng.uniform(0.02, 0.2)), 0.8 * coding.cell_period_s) * np.arange(cells) / cells
     scan_s = scan_s[::-1] if rng.random() < 0.5 else scan_s
+    module_gain = rng.uniform(-0.0004, 0.0004, len(sizes))
     return Sensing(
         cell_offset_v=np.clip(rng.normal(0, 0.0007, cells), -0.0015, 0.0015),
-        module_gain=1 + np.repeat(rng.uniform(-0.0004, 0.0004, len(sizes)), sizes),
+        module_gain=1 + np.repeat(module_gain, sizes),
         cell_noise_v=float(rng.uniform(0.0002, 0.0009)),
         cell_delay_s=float(rng.uniform(0.002, 0.05)) + (scan_s if not coding.latched else 0 * scan_s),
         sensor_offset_c=np.zeros(0),
@@ -81,6 +82,7 @@ def draw_sensing(rng: np.random.Generator, sizes: Sequence[int], coding: Coding)
         current_offset_a=float(rng.uniform(0.1, 0.5) * rng.choice([-1, 1])),
         current_noise_a=float(rng.uniform(0.02, 0.2)),
         current_delay_s=float(rng.uniform(0.0, 0.05)),
-        module_sum_gain=1 + rng.uniform(-0.0003, 0.0003, len(sizes)),
+        # The monitor that reads a module's cells reads the module, with the same reference.
+        module_sum_gain=1 + module_gain + rng.uniform(-0.0001, 0.0001, len(sizes)),
         charge_error_percent=float(rng.uniform(-2.8, 2.8)),
     )

@@ -46,7 +46,7 @@ def _precharge(draft: Draft, rng: np.random.Generator) -> Truth:
         plan.fill_share = 0.0
     elif way < 0.5:
         reached = rng.uniform(0.1, 0.65)
-        plan.fill_s = max(plan.fill_s, 0.2, 4 * draft.coding.pack_period_s)  # slow enough to be seen rising
+        plan.fill_s = max(plan.fill_s, 0.2, 12 * draft.coding.pack_period_s)  # slow enough to be seen rising
         plan.main_s = plan.precharge_s + plan.fill_s * float(-np.log(1 - reached))
         plan.precharge_off_s = plan.main_s + 0.2
     elif way < 0.75:
