@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from decoder.errors import CellgleanError
     from decoder.frames import Frames
     from decoder.judgement import Finding, Judgement, judge
+    from decoder.judgement.comparing import Comparison, compare
     from decoder.maps import load_map, load_sheet
     from decoder.maps.pack_sheet import PackSheet
     from decoder.maps.signal_map import SignalMap
@@ -44,6 +45,7 @@ __all__ = [
     "Carving",
     "CellgleanError",
     "Channels",
+    "Comparison",
     "Exchange",
     "Finding",
     "Frames",
@@ -57,6 +59,7 @@ __all__ = [
     "Series",
     "SignalMap",
     "carve",
+    "compare",
     "contrast",
     "coverage",
     "decode",
@@ -81,6 +84,7 @@ _HOME = {
     "Carving": "decoder.discovery.proposal",
     "CellgleanError": "decoder.errors",
     "Channels": "decoder.channels",
+    "Comparison": "decoder.judgement.comparing",
     "Exchange": "decoder.transport.exchange",
     "Finding": "decoder.judgement",
     "Frames": "decoder.frames",
@@ -94,6 +98,7 @@ _HOME = {
     "Series": "decoder.channels",
     "SignalMap": "decoder.maps.signal_map",
     "carve": "decoder.discovery.carve",
+    "compare": "decoder.judgement.comparing",
     "contrast": "decoder.discovery.contrast",
     "coverage": "decoder.discovery.coverage",
     "decode": "decoder.channels",

@@ -33,5 +33,5 @@ def test_help_loads_nothing_heavy():
 
 
 def test_decoding_never_loads_textual():
-    names = "carve, coverage, decode, draft, exchanges, identity, judge, load_map, load_sheet, read_capture, survey"
-    assert "textual" not in loaded(f"from decoder import {names}")
+    names = "carve, compare, coverage, decode, draft, exchanges, identity, judge, load_map, load_sheet, read_capture"
+    assert "textual" not in loaded(f"from decoder import {names}, survey, write_report")
