@@ -16,6 +16,7 @@ from decoder.judgement.interlock import interlock_findings
 from decoder.judgement.keep_alive import keep_alive_findings
 from decoder.judgement.lost_frames import lost_frame_findings
 from decoder.judgement.map_suspects import map_findings
+from decoder.judgement.module_sums import module_sums
 from decoder.judgement.precharge import precharge_findings
 from decoder.judgement.pressure import pressure_findings
 from decoder.judgement.resistances import resistance_findings
@@ -56,6 +57,7 @@ _OF_CELLS: Final = (
     resistance_findings,
     charge_findings,
     map_findings,
+    module_sums,
 )
 
 
