@@ -16,7 +16,7 @@ from decoder.channels.absent import Neighbours, special_bits
 from decoder.channels.assembled import assembled_from_blocks
 from decoder.channels.decoding import Counts, Whole, cuts_of, decode_block, extremes
 from decoder.channels.making import Source, make_channels, sources_of
-from decoder.channels.states import CYCLE_SAMPLES, cycle_s, stuck_names
+from decoder.channels.states import CYCLE_SAMPLES, stuck_names, usual_wait_s
 from decoder.channels.streams import streams_of
 from decoder.maps.plan import values
 
@@ -77,7 +77,7 @@ class _Learning:
 
     def usual_cycle_s(self) -> float | None:
         """Give the usual time between samples."""
-        return cycle_s(np.concatenate(self.times)) if self.times else None
+        return usual_wait_s(np.concatenate(self.times)) if self.times else None
 
 
 def _edge(block: int, source: Source, cut: Cut) -> _Edge:

@@ -16,7 +16,7 @@ from decoder.channels.absent import Neighbours, absent_samples, named_values, sp
 from decoder.channels.assembled import AllAssembled, Sender, assembled
 from decoder.channels.making import Source, make_channels, sources_of
 from decoder.channels.series import Channels, DecodeAccount, Series
-from decoder.channels.states import cycle_s, stuck_names
+from decoder.channels.states import stuck_names, usual_wait_s
 from decoder.channels.streams import Carried, Stream, carried, keys_of, streams_of
 from decoder.frames import ERROR, REMOTE, Frames, Key
 from decoder.maps.plan import Pages, Samples, extract, values
@@ -173,7 +173,7 @@ def _shared_rows(payloads: Carried, found: Sequence[Samples]) -> dict[int, Cut]:
 def _one_series(channel: Channel, cut: Cut, end_ns: int) -> Series:
     whole = Whole(next_ns=end_ns, unanswered_ns=cut.unanswered_ns)
     series = _series(channel, cut, absent_samples(channel, cut.raw), whole)
-    return series if series.cycle_s else replace(series, cycle_s=cycle_s(series.time_ns))
+    return series if series.cycle_s else replace(series, cycle_s=usual_wait_s(series.time_ns))
 
 
 def _series(channel: Channel, cut: Cut, absent: NDArray[np.bool_] | None, whole: Whole) -> Series:

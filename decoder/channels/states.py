@@ -20,6 +20,11 @@ if TYPE_CHECKING:
 STALE_CYCLES = 5
 # So many samples tell the usual time between two; a bound, so that blocks of a capture can tell it too.
 CYCLE_SAMPLES = 10_001
+# So many gaps that are longer than so many cycle times, at times that differ by no more than this share of the time
+# between them, are pauses between bursts. Common practice, no source.
+_PAUSE_CYCLES = 2
+_FEWEST_PAUSES = 5
+_REGULAR = 0.1
 # A sensor is stuck if it never moves in so many samples while most of its siblings move by so many steps of their
 # own resolution. Common practice, no source.
 STUCK_SAMPLES = 20
@@ -103,6 +108,23 @@ def cycle_s(time_ns: NDArray[np.int64]) -> float | None:
         return None
     median = float(np.median(np.diff(time_ns[:CYCLE_SAMPLES])))
     return median / 1e9 if median > 0 else None
+
+
+def usual_wait_s(time_ns: NDArray[np.int64]) -> float | None:
+    """Give how long one usually waits for the next sample: the cycle time, or the pause where samples come in bursts.
+
+    The pages of a multiplexor may come in a row and then pause; what stands on all of them is not stale meanwhile.
+    """
+    cycle = cycle_s(time_ns)
+    if cycle is None:
+        return None
+    gaps_ns = np.diff(time_ns[:CYCLE_SAMPLES])
+    pauses = np.flatnonzero(gaps_ns > _PAUSE_CYCLES * cycle * 1e9)
+    if len(pauses) < _FEWEST_PAUSES:
+        return cycle
+    # Bursts begin at equal times; silences where something is wrong do not.
+    quarter, middle, three = np.percentile(np.diff(time_ns[pauses + 1]), [25, 50, 75])
+    return float(np.median(gaps_ns[pauses])) / 1e9 if three - quarter <= _REGULAR * middle else cycle
 
 
 def stuck_names(ranges: Iterable[tuple[str, str | None, int, float, float]]) -> set[str]:

@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from decoder.channels.series import place_order
-from decoder.judgement.cell_figures import cell_figures
-from decoder.judgement.cell_table import cell_table, step_of
+from decoder.judgement.cells.cell_figures import cell_figures
+from decoder.judgement.cells.cell_table import cell_table, step_of
+from decoder.judgement.cells.resistances import cell_resistances
 from decoder.judgement.judging import judge
-from decoder.judgement.resistances import cell_resistances
 from decoder.maps.pack_sheet import Place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from decoder.channels import Channels
-    from decoder.judgement.cell_table import CellTable
+    from decoder.judgement.cells.cell_table import CellTable
     from decoder.judgement.finding import Finding
 
 Verdict = Literal["better", "worse", "same", "changed", "unknown"]

@@ -46,7 +46,7 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 _LOST_NS: Final = 1_000_000_000
 # These are about a whole module, and explain what is seen anywhere in it.
 _OF_MODULES: Final = frozenset({"map-suspect", "runaway-precursor", "temperature-rise"})
-# These are about the pack, and explain what is seen of it.
+# These explain what is seen of the whole pack, wherever they are themselves.
 _OF_PACK: Final[dict[str, tuple[str, ...]]] = {"map-suspect": ("sum-mismatch",), "contactor-held": ("supply-low",)}
 
 
@@ -83,7 +83,7 @@ class _Near:
                 self._about[name].append(at)
             if one.code in _OF_MODULES and module is not None:
                 self._about[module].append(at)
-            if one.code in _OF_PACK and module is None:
+            if one.code in _OF_PACK:
                 self._about[None].append(at)
 
     def cause_of(self, general: Finding) -> int | None:

@@ -4,29 +4,29 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from decoder.judgement.cell_table import cell_table
-from decoder.judgement.charge import charge_findings
-from decoder.judgement.contactors import contactor_findings
-from decoder.judgement.failed_checks import check_findings
+from decoder.judgement.cells.cell_table import cell_table
+from decoder.judgement.cells.imbalance import imbalance_findings
+from decoder.judgement.cells.resistances import resistance_findings
+from decoder.judgement.cells.self_discharge import self_discharge_findings
+from decoder.judgement.cells.spreads import spread_findings
+from decoder.judgement.cells.taps import tap_findings
+from decoder.judgement.charging.charge import charge_findings
+from decoder.judgement.electrics.contactors import contactor_findings
+from decoder.judgement.electrics.insulation import insulation_findings
+from decoder.judgement.electrics.interlock import interlock_findings
+from decoder.judgement.electrics.keep_alive import keep_alive_findings
+from decoder.judgement.electrics.precharge import precharge_findings
 from decoder.judgement.finding import Finding, Judgement
 from decoder.judgement.folding import folded
-from decoder.judgement.imbalance import imbalance_findings
-from decoder.judgement.insulation import insulation_findings
-from decoder.judgement.interlock import interlock_findings
-from decoder.judgement.keep_alive import keep_alive_findings
-from decoder.judgement.lost_frames import lost_frame_findings
-from decoder.judgement.map_suspects import map_findings
-from decoder.judgement.module_sums import module_sums
-from decoder.judgement.precharge import precharge_findings
-from decoder.judgement.pressure import pressure_findings
-from decoder.judgement.resistances import resistance_findings
-from decoder.judgement.runaway import runaway_findings
-from decoder.judgement.self_discharge import self_discharge_findings
-from decoder.judgement.single_channels import channel_findings
-from decoder.judgement.spreads import spread_findings
-from decoder.judgement.taps import tap_findings
-from decoder.judgement.temperature_rise import temperature_rise_findings
-from decoder.judgement.temperatures import temperature_findings
+from decoder.judgement.recording.failed_checks import check_findings
+from decoder.judgement.recording.lost_frames import lost_frame_findings
+from decoder.judgement.sensors.pressure import pressure_findings
+from decoder.judgement.sensors.runaway import runaway_findings
+from decoder.judgement.sensors.single_channels import channel_findings
+from decoder.judgement.sensors.temperature_rise import temperature_rise_findings
+from decoder.judgement.sensors.temperatures import temperature_findings
+from decoder.judgement.sums.map_suspects import map_findings
+from decoder.judgement.sums.module_sums import module_sums
 from decoder.maps.pack_sheet import Place
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decoder.judgement.instants import Scans, scans
-from decoder.judgement.spreads import cells_by_module
+from decoder.judgement.cells.instants import Scans, scans
+from decoder.judgement.cells.spreads import cells_by_module
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.judgement import Judgement
-    from decoder.judgement.cell_table import CellTable
+    from decoder.judgement.cells.cell_table import CellTable
 
 # So many cells stand in one row of the picture; modules are not split unless they are larger.
 _ACROSS: Final = {WIDE: 44, NARROW: 24}

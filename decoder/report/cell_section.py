@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.judgement import Judgement
-    from decoder.judgement.cell_figures import CellFigures
-    from decoder.judgement.cell_table import CellTable
-    from decoder.judgement.resistances import CellResistances
+    from decoder.judgement.cells.cell_figures import CellFigures
+    from decoder.judgement.cells.cell_table import CellTable
+    from decoder.judgement.cells.resistances import CellResistances
 
 _RESISTANCE_CODES: Final = frozenset({"cell-resistance"})
 _LEVEL_CODES: Final = frozenset(

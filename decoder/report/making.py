@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from decoder.atomic import write_text
-from decoder.judgement.cell_figures import cell_figures
-from decoder.judgement.cell_table import CellTable, cell_table
+from decoder.judgement.cells.cell_figures import cell_figures
+from decoder.judgement.cells.cell_table import CellTable, cell_table
+from decoder.judgement.cells.resistances import cell_resistances
 from decoder.judgement.finding import Severity
-from decoder.judgement.resistances import cell_resistances
 from decoder.printable import printable
 from decoder.report.account_facts import capture_facts, decoding_facts, moment_words, wire_facts
 from decoder.report.case_picture import case_picture

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from decoder.channels import Channels, Series
     from decoder.judgement import Finding, Judgement
-    from decoder.judgement.cell_table import CellTable
+    from decoder.judgement.cells.cell_table import CellTable
 
 MOST_POINTS: Final = 1500
 # The raw value of a switch that is drawn as a bar; most say 1 while closed. Common practice, no source.

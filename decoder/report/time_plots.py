@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     from decoder.channels import Channels
     from decoder.judgement import Judgement
-    from decoder.judgement.cell_table import CellTable
+    from decoder.judgement.cells.cell_table import CellTable
 
 _BINS: Final = 500
 _MOST_MODULES: Final = 6

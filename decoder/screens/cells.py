@@ -1,7 +1,7 @@
 """Cells by module at one instant, with the spread of each module.
 
 The cells of a module are compared within one scan of the controller, as the judging does it
-(`decoder.judgement.instants`); only the few scans before the moment are looked at.
+(`decoder.judgement.cells.instants`); only the few scans before the moment are looked at.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.channels import State
-from decoder.judgement.instants import scans
+from decoder.judgement.cells.instants import scans
 from decoder.maps.default_limits import limit_of
 from decoder.screens.rows import moment_of
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from decoder.channels import Channels, Series
-    from decoder.judgement.instants import Scans
+    from decoder.judgement.cells.instants import Scans
     from decoder.maps.pack_sheet import PackSheet
 
 _WINDOW_CYCLES: Final = 12

@@ -4,7 +4,7 @@ import numpy as np
 
 from decoder.bits import Field
 from decoder.channels import decode
-from decoder.judgement.cell_table import cell_table
+from decoder.judgement.cells.cell_table import cell_table
 from decoder.maps.pack_sheet import ChannelRule
 from decoder.maps.signal_map import Message, Signal, SignalMap
 from tests.building import capture

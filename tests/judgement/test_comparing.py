@@ -8,8 +8,8 @@ from decoder.judgement.comparing import compare
 from decoder.maps.pack_sheet import Limits, PackSheet, Place
 from decoder.maps.signal_map import SignalMap
 from tests.building import capture
+from tests.judgement.cells.test_spreads import steady
 from tests.judgement.driven_packs import GRID_S, DrivenPack
-from tests.judgement.test_spreads import steady
 
 CELLS = 16
 WEAK = 5

@@ -11,7 +11,7 @@ from decoder.judgement import Severity, judge
 from decoder.judgement.finding import Finding
 from decoder.judgement.folding import EXPLAINS, folded
 from decoder.judgement.notes import Note, load_notes, save_notes
-from decoder.judgement.single_channels import _together
+from decoder.judgement.sensors.single_channels import _together
 from decoder.maps.pack_sheet import Place
 from decoder.maps.signal_map import Message, Signal, SignalMap
 from tests.building import capture, one_message

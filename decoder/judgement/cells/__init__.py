@@ -1,0 +1,1 @@
+"""Cells side by side: spread, imbalance, self-discharge, sense wires, resistance."""

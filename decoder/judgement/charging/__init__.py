@@ -1,0 +1,1 @@
+"""Charge counted and charge at rest."""

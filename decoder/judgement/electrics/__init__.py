@@ -1,0 +1,1 @@
+"""What switches and isolates: contactors, pre-charge, interlock, insulation, the keep-alive battery."""

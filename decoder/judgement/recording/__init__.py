@@ -1,0 +1,1 @@
+"""What recorder and bus lost or damaged."""

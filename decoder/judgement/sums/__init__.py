@@ -1,0 +1,1 @@
+"""Where voltages do not add up: the pack, or the map."""
