@@ -1,7 +1,8 @@
 """Two cells that stand at each other's place in the map, in two modules: the measured module voltages tell.
 
 The sum of one module is then too low by the difference of the two cells, that of the other too high by as much, and
-exchanging the two mends both at every moment.
+exchanging the two mends both at every moment. Where no further modules tell how good the sensors are, the two cells
+must also stand off their siblings by just as much.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.judgement.cells.cell_table import step_of
-from decoder.judgement.cells.medians import MAD_TO_SIGMA, median_of
+from decoder.judgement.cells.medians import MAD_TO_SIGMA, median_of, row_medians, spread_of
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.sums.module_sums import all_cells, module_voltages, nearer
 from decoder.maps.pack_sheet import Place
@@ -76,16 +77,43 @@ def exchanged_cells(channels: Channels, table: CellTable, usable: NDArray[np.boo
     missed = list({one.module: one for one in _missed(channels, table, rows)}.values())
     for low, high in permutations(missed, 2):
         # `low`: its cells add up to too little.
-        limit_v = _limit(low, high, missed)
-        if not (low.usual_v > limit_v and high.usual_v < -limit_v):
+        beyond_v, rounding_v = _limit(low, high, missed), _ROUNDINGS * max(low.rounding_v, high.rounding_v)
+        if pairs := _pairs(table, rows, low, high, beyond_v):
+            yield _exchanged(table, low, high, pairs, beyond_v)
             continue
-        size = (low.usual_v - high.usual_v) / 2
-        known = np.isfinite(low.miss_v) & np.isfinite(high.miss_v)
-        off = (low.miss_v[known] > limit_v / 2) & (high.miss_v[known] < -limit_v / 2)
-        if np.count_nonzero(known) >= _FEWEST_SCANS and off.mean() >= _MOST:
-            pairs = _mending(table, rows[known], low, high, known)
-            if pairs:
-                yield _exchanged(table, low, high, pairs, size, limit_v, rows)
+        # Less may be the sensors' gain, but hardly just what one cell in each module stands off its siblings by.
+        odd = [pair for pair in _pairs(table, rows, low, high, rounding_v) if _stand_off(table, rows, low, high, pair)]
+        if odd:
+            yield _exchanged(table, low, high, odd, rounding_v)
+
+
+def _pairs(
+    table: CellTable, rows: NDArray[np.intp], low: _Missed, high: _Missed, limit_v: float
+) -> list[tuple[int, int]]:
+    """Give the exchanges that mend both sums, where these are steadily off by more than a limit."""
+    if not (low.usual_v > limit_v and high.usual_v < -limit_v):
+        return []
+    known = np.isfinite(low.miss_v) & np.isfinite(high.miss_v)
+    off = (low.miss_v[known] > limit_v / 2) & (high.miss_v[known] < -limit_v / 2)
+    if np.count_nonzero(known) < _FEWEST_SCANS or off.mean() < _MOST:
+        return []
+    return _mending(table, rows[known], low, high, known)
+
+
+def _stand_off(
+    table: CellTable, rows: NDArray[np.intp], low: _Missed, high: _Missed, pair: tuple[int, int]
+) -> bool:
+    """Tell whether the two cells of an exchange stand clearly off their modules, each by what its sum misses."""
+    for column, one in zip(pair, (low, high), strict=True):
+        volt = table.scans.volt[rows][:, table.members(one.module)]
+        off = volt - row_medians(volt)[:, None]
+        usual = np.array([median_of(cell) for cell in off.T])
+        own = usual[table.members(one.module) == column][0]
+        if abs(own + one.usual_v) > _LEFT_SHARE * abs(one.usual_v) or abs(own) < _SIGMAS / MAD_TO_SIGMA * spread_of(
+            usual
+        ):
+            return False
+    return True
 
 
 def _missed(channels: Channels, table: CellTable, rows: NDArray[np.intp]) -> Iterator[_Missed]:
@@ -136,9 +164,7 @@ def _exchanged(
     low: _Missed,
     high: _Missed,
     pairs: list[tuple[int, int]],
-    size: float,
     limit_v: float,
-    rows: NDArray[np.intp],
 ) -> Finding:
     one, other = (table.cells[column].channel for column in pairs[0])
     names = f"{printable(one.name)} and {printable(other.name)}"
@@ -148,11 +174,11 @@ def _exchanged(
         code="map-suspect",
         severity=Severity.CAUTION,
         place=Place(module=low.module),
-        value=size,
+        value=(low.usual_v - high.usual_v) / 2,
         limit=limit_v,
         unit="V",
-        from_ns=int(table.scans.time_ns[rows[0]]),
-        to_ns=int(table.scans.time_ns[rows[-1]]),
+        from_ns=int(table.scans.time_ns[0]),
+        to_ns=int(table.scans.time_ns[-1]),
         channels=(*cells, low.channel, high.channel),
         explanation=(
             f"the cells of module {low.module} add up to {low.usual_v:.3f} V less than measured, those of module "

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.judgement.cells.cell_table import step_of
-from decoder.judgement.cells.medians import median_of, row_medians, spread_of
+from decoder.judgement.cells.medians import MAD_TO_SIGMA, median_of, row_medians, spread_of
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.sums.exchanged_cells import exchanged_cells
 from decoder.judgement.sums.module_sums import all_cells, beside, module_voltages, quiet
@@ -35,8 +35,9 @@ SMALLEST_FACTOR: Final = 0.01
 # From here on the answer to the current can tell a factor from resistances that differ; below, only sums can.
 # Common practice, no source.
 LARGE_FACTOR: Final = 0.10
-# What a sensor of the pack voltage may be off by. Common practice, no source.
+# What a sensor of the pack voltage may be off by at most, and what a usual one is off by. Common practice, no source.
 _PACK_GAIN: Final = 0.01
+_USUAL_GAIN: Final = 0.005
 # Factors that wrong scales make: decimal places, bits, 1000 for 1024, steps such as 0.125 for 0.1.
 FACTORS: Final = tuple(
     sorted(
@@ -53,6 +54,9 @@ _FEWEST_MOVES: Final = 4
 _MOVE_STEPS: Final = 3
 _MOVE_V: Final = 0.010
 _FEWEST_SCANS: Final = 3
+# It tells a factor that is so many standard deviations from 1, by how the other modules answer unlike each other: two
+# on either side of the middle. Common practice, no source.
+_TELLS: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +67,14 @@ class _Look:
     answer : how far it moves when they move by 1
     by_sum : its cells' sum over what is measured over the module
     typical_v : its median cell (V)
+    unsure : how far `by_sum` may be off where the sensor of the pack voltage is a usual one
     """
 
     ratio: float
     answer: float
     by_sum: float
     typical_v: float
+    unsure: float = 0.0
 
 
 def map_findings(channels: Channels, table: CellTable, not_judged: dict[str, str]) -> Iterator[Finding]:
@@ -96,11 +102,11 @@ def _scaled_modules(channels: Channels, table: CellTable, usable: NDArray[np.boo
     window = _window(channels)
     for at, module in enumerate(modules):
         others = row_medians(np.delete(level, at, axis=1))
-        look = _look(channels, table, usable, module, level[:, at], others)
+        look = _look(channels, table, usable, level, at)
         sound = window[0] <= look.typical_v <= window[1]
         others_sound = window[0] <= median_of(others[usable]) <= window[1]
         if (others_sound or not sound) and _is_factor(look, sound=sound, alone=len(modules) == 2):
-            yield _scaled_module(table, module, look, usable)
+            yield _scaled_module(channels, table, module, look)
 
 
 def _window(channels: Channels) -> tuple[float, float]:
@@ -114,15 +120,34 @@ def _look(
     channels: Channels,
     table: CellTable,
     usable: NDArray[np.bool_],
-    module: int,
-    own: NDArray[np.float64],
-    others: NDArray[np.float64],
+    level: NDArray[np.float64],
+    at: int,
 ) -> _Look:
+    """Look at one module, column `at` of `level` (k x modules, the median cell of each, V)."""
+    own, others = level[:, at], row_medians(np.delete(level, at, axis=1))
     known = usable & np.isfinite(own) & (others > 0)
     ratio = median_of(own[known] / others[known])
     step_v = float(np.median(table.step_v))
     answer = answer_to(own, others, table.scans.steady, step_v)
-    return _Look(ratio, answer, _by_sum(channels, table, usable, module, abs(ratio - 1)), median_of(own[known]))
+    if _answers_scatter(np.delete(level, at, axis=1), table.scans.steady, step_v) > abs(ratio - 1) / _TELLS:
+        answer = np.nan
+    by_sum, unsure = _by_sum(channels, table, usable, table.modules[at], ratio)
+    return _Look(ratio, answer, by_sum, median_of(own[known]), unsure)
+
+
+def _answers_scatter(level: NDArray[np.float64], steady: NDArray[np.bool_], step_v: float) -> float:
+    """Give by how much (one standard deviation) modules that are no suspects answer unlike each other; 0 for one.
+
+    level : float64, k x modules, their median cells (V)
+    """
+    if level.shape[1] < 2:
+        return 0.0
+    answers = [
+        answer_to(level[:, one], row_medians(np.delete(level, one, axis=1)), steady, step_v)
+        for one in range(level.shape[1])
+    ]
+    scatter = median_of(np.abs(np.array(answers) - 1)) / MAD_TO_SIGMA
+    return scatter if np.isfinite(scatter) else 0.0
 
 
 def answer_to(own: NDArray[np.float64], others: NDArray[np.float64], steady: NDArray[np.bool_], step_v: float) -> float:
@@ -140,22 +165,40 @@ def answer_to(own: NDArray[np.float64], others: NDArray[np.float64], steady: NDA
     return float((own_moves[far] * moves[far]).sum() / (moves[far] ** 2).sum())
 
 
-def _by_sum(channels: Channels, table: CellTable, usable: NDArray[np.bool_], module: int, off: float) -> float:
-    """Give the sum of a module's cells over what is measured over it: by its own channel, else by the pack's rest.
+def _by_sum(
+    channels: Channels, table: CellTable, usable: NDArray[np.bool_], module: int, ratio: float
+) -> tuple[float, float]:
+    """Give the sum of a module's cells over what is measured over it, and how far that may be off.
 
-    off : how far the module's factor is from 1; the pack's sensor must be good enough to see a quarter of it
+    It is measured by its own channel, else by the pack voltage less all other cells.
+
+    ratio : the module's factor; the pack's sensor must be good enough to tell it from 1
     """
+    off = abs(ratio - 1)
     total = table.scans.volt[:, table.members(module)].sum(axis=1)
     if all_cells(channels.sheet, table, module):
         for series, measured in module_voltages(channels, table):
             if measured == module:
-                return _ratio(total, beside(series, table.scans.time_ns)[0], usable)
+                return _ratio(total, beside(series, table.scans.time_ns)[0], usable), 0.0
     for series in _pack_voltages(channels, table):
         pack = beside(series, table.scans.time_ns)[0]
         left = pack - (table.scans.volt.sum(axis=1) - total)
-        if median_of(pack[usable]) * _PACK_GAIN <= off / 4 * median_of(left[usable]):
-            return _ratio(total, left, usable)
-    return np.nan
+        modules_high = median_of(pack[usable]) / median_of(left[usable])
+        if 0 < modules_high * _PACK_GAIN <= off / 4:
+            return _ratio(total, left, usable), 0.0
+        # A usual sensor tells 0 from what the module's cells are off by, if that is more than twice what it may miss.
+        unsure = modules_high * _USUAL_GAIN
+        if off >= LARGE_FACTOR and 0 < unsure < off / 2 and _evenly_off(table, usable, module, ratio):
+            return _ratio(total, left, usable), unsure
+    return np.nan, 0.0
+
+
+def _evenly_off(table: CellTable, usable: NDArray[np.bool_], module: int, ratio: float) -> bool:
+    """Tell whether all cells of a module are off from the others by the same share; low in charge they fan out."""
+    members = table.members(module)
+    others = row_medians(np.delete(table.scans.volt, members, axis=1))
+    share = [median_of(table.scans.volt[usable, column] / others[usable]) for column in members.tolist()]
+    return bool(np.nanmax(np.abs(np.array(share) - ratio), initial=0.0) <= abs(ratio - 1) / 4)
 
 
 def _pack_voltages(channels: Channels, table: CellTable) -> list[Series]:
@@ -184,7 +227,8 @@ def _is_factor(look: _Look, *, sound: bool, alone: bool) -> bool:
     if not off > SMALLEST_FACTOR:  # NaN too
         return False
     # Each witness speaks for the map where it sees the same factor, for the pack where it sees none.
-    sum_for_map, sum_for_pack = (abs(look.by_sum - factor) <= off / 4 for factor in (look.ratio, 1.0))
+    near_sum = max(off / 4, look.unsure)
+    sum_for_map, sum_for_pack = (abs(look.by_sum - factor) <= near_sum for factor in (look.ratio, 1.0))
     answer_for_map, answer_for_pack = (abs(look.answer - factor) <= off / 4 for factor in (look.ratio, 1.0))
     if off < LARGE_FACTOR:
         return sum_for_map
@@ -195,7 +239,11 @@ def _is_factor(look: _Look, *, sound: bool, alone: bool) -> bool:
     return sum_for_map or (not sound and np.isnan(look.answer))
 
 
-def _scaled_module(table: CellTable, module: int, look: _Look, usable: NDArray[np.bool_]) -> Finding:
+def _scaled_module(channels: Channels, table: CellTable, module: int, look: _Look) -> Finding:
+    cells = [table.cells[column].channel.name for column in table.members(module).tolist()]
+    # What is measured over these cells does not meet their sum, and this is why.
+    over = [series.channel.name for series, measured in module_voltages(channels, table) if measured == module]
+    over += [series.channel.name for series in _pack_voltages(channels, table)]
     seen = [f"{look.ratio:.3g} times the other modules' voltage ({look.typical_v:.3f} V a cell)"]
     if np.isfinite(look.answer):
         seen.append(f"{look.answer:.3g} times their answer to the current")
@@ -209,14 +257,14 @@ def _scaled_module(table: CellTable, module: int, look: _Look, usable: NDArray[n
         limit=None,
         unit="",
         channel=None,
-        channels=tuple(table.cells[column].channel.name for column in table.members(module).tolist()),
+        channels=(*cells, *over),
         explanation=(
             f"all cells of module {module} are off by one factor: {', '.join(seen)}{factor_words(look.ratio)}. A "
             f"module that is low in charge does not do that: the scale in the map is likely wrong, not the pack"
         ),
         source=_PRACTICE,
-        from_ns=int(table.scans.time_ns[usable][0]),
-        to_ns=int(table.scans.time_ns[usable][-1]),
+        from_ns=int(table.scans.time_ns[0]),
+        to_ns=int(table.scans.time_ns[-1]),
     )
 
 
@@ -262,6 +310,6 @@ def _scaled_pack(channels: Channels, table: CellTable, usable: NDArray[np.bool_]
                     f"scale of the pack voltage in the map, or that of all cells, is likely wrong"
                 ),
                 source=_PRACTICE,
-                from_ns=int(table.scans.time_ns[usable][0]),
-                to_ns=int(table.scans.time_ns[usable][-1]),
+                from_ns=int(table.scans.time_ns[0]),
+                to_ns=int(table.scans.time_ns[-1]),
             )
