@@ -148,13 +148,18 @@ class Capacity:
         return (self.high_ah - self.low_ah) / (self.high_ah + self.low_ah)
 
 
-def capacity(counted: CountedCharge | None, rests: Sequence[RestedCharge]) -> tuple[Capacity | None, str]:
-    """Give the capacity from the two rests that tell it best; else the reason why none can be told."""
+def capacity(
+    counted: CountedCharge | None, rests: Sequence[RestedCharge], limit_ah: float = 0.0
+) -> tuple[Capacity | None, str]:
+    """Give the capacity from the two rests that tell it best; else the reason why none can be told.
+
+    limit_ah : one that is wholly below it is told however unsure it is
+    """
     if counted is None:
         return None, "the pack current has too few samples to count the charge"
     found, reason = [], "the pack did not rest twice with the current known in between"
     for first, last in _far_apart(counted, rests):
-        one, why = _capacity_between(counted, first, last)
+        one, why = _capacity_between(counted, first, last, limit_ah)
         if one is None:
             reason = why
         else:
@@ -175,7 +180,9 @@ def _far_apart(counted: CountedCharge, rests: Sequence[RestedCharge]) -> Iterato
             yield from pairwise(part)
 
 
-def _capacity_between(counted: CountedCharge, first: RestedCharge, last: RestedCharge) -> tuple[Capacity | None, str]:
+def _capacity_between(
+    counted: CountedCharge, first: RestedCharge, last: RestedCharge, limit_ah: float
+) -> tuple[Capacity | None, str]:
     charge = counted.between(first.to_ns, last.to_ns)
     if charge is None:
         return None, "the pack current is not known all the way between two rests"
@@ -197,7 +204,7 @@ def _capacity_between(counted: CountedCharge, first: RestedCharge, last: RestedC
         lows.append(max(abs(out_ah) - unsure_ah, 0.0) / most)
         highs.append((abs(out_ah) + unsure_ah) / least)
     found = Capacity(min(lows), max(highs), out_ah, first, last)
-    if found.unsure_share > CAPACITY_UNSURE_SHARE:
+    if found.unsure_share > CAPACITY_UNSURE_SHARE and found.high_ah >= limit_ah:
         return None, (
             f"{abs(out_ah):.1f} Ah between two rests tell the capacity to {found.low_ah:.0f} to {found.high_ah:.0f} Ah "
             f"only; more charge must flow between them"
@@ -271,12 +278,12 @@ def _capacity_low(
     if not said_ah:
         not_judged["capacity-low"] = "the pack sheet gives no capacity"
         return
-    found, reason = capacity(counted_charge(table.current, table.sign), rests)
+    limit = limit_of(channels.sheet, "capacity_low_percent")
+    limit_ah = said_ah * limit.value / 100
+    found, reason = capacity(counted_charge(table.current, table.sign), rests, limit_ah)
     if found is None:
         not_judged["capacity-low"] = reason
         return
-    limit = limit_of(channels.sheet, "capacity_low_percent")
-    limit_ah = said_ah * limit.value / 100
     if found.high_ah >= limit_ah:
         return
     name = table.current.channel.name if table.current is not None else ""

@@ -151,6 +151,15 @@ def test_a_capacity_that_may_be_at_the_limit_is_no_finding():
     assert findings(channels, table)[0] == []
 
 
+def test_a_capacity_that_is_unsure_but_wholly_below_the_limit_is_found():
+    parts = [(600, 0.0), (900, 36.0), (900, 0.0)]
+    unsure, why = findings(*driven(parts, 80.0, 60.0, SHEET))
+    assert unsure == []
+    assert "more charge must flow" in why["capacity-low"]
+    (finding,), _ = findings(*driven(parts, 80.0, 60.0, PackSheet(charge_curve="NMC532", capacity_ah=200.0)))
+    assert finding.code == "capacity-low"
+
+
 @pytest.mark.parametrize(
     ("parts", "sheet", "word"),
     [
