@@ -69,7 +69,7 @@ class Answers:
     levels : float64, cells, between how many different pairs of levels the moves were
     shared : float64, moves, variance that all cells have alike: what drifted, and what is not known of the current
     by_a : float64, moves, how far the current moved (A)
-    from_ns, to_ns : int64, moves, when each began and ended
+    to_ns : int64, moves, when each ended
     """
 
     ohm: NDArray[np.float64]
@@ -78,7 +78,6 @@ class Answers:
     levels: NDArray[np.float64]
     shared: NDArray[np.float64]
     by_a: NDArray[np.float64]
-    from_ns: NDArray[np.int64]
     to_ns: NDArray[np.int64]
 
 
@@ -89,8 +88,7 @@ class Combined:
     ohm, own_ohm : float64, cells; the resistance, and the standard deviation of how far it stands off the median cell
     median_ohm, shared_ohm : the median cell's resistance, and its standard deviation; all cells are unsure by the same
         percentage, beside what is their own
-    moves : how many moves of the current are in it, of at most `largest_a`; the first begins at `from_ns`, the last
-        ends at `to_ns`, the largest ends at `largest_ns`
+    moves : how many moves of the current are in it, of at most `largest_a`; the largest ends at `largest_ns`
     """
 
     ohm: NDArray[np.float64]
@@ -99,8 +97,6 @@ class Combined:
     shared_ohm: float
     moves: int
     largest_a: float
-    from_ns: int
-    to_ns: int
     largest_ns: int
 
     @property
@@ -141,8 +137,6 @@ def combined(answers: Answers) -> Combined | None:
         shared_ohm,
         len(ohm),
         float(np.abs(by_a).max()),
-        int(answers.from_ns[useful].min()),
-        int(answers.to_ns[useful].max()),
         int(answers.to_ns[useful][np.argmax(np.abs(by_a))]),
     )
 

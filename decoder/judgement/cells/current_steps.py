@@ -61,12 +61,16 @@ class CurrentSteps:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Blocks:
-    """The current in short blocks of time; `number` counts them from the first sample on, empty ones are left out."""
+    """The current in short blocks of time; `number` counts them from the first sample on, empty ones are left out.
+
+    `sample_ns` is the time of the first sample in each.
+    """
 
     number: NDArray[np.int64]
     low: NDArray[np.float64]
     high: NDArray[np.float64]
     mean: NDArray[np.float64]
+    sample_ns: NDArray[np.int64]
     first_ns: int
     width_ns: int
 
@@ -117,7 +121,7 @@ def _blocks(time_ns: NDArray[np.int64], ampere: NDArray[np.float64], width_s: fl
     first = np.concatenate(([0], np.flatnonzero(np.diff(number)) + 1))
     mean = np.add.reduceat(ampere, first) / np.diff(first, append=len(ampere))
     low, high = np.minimum.reduceat(ampere, first), np.maximum.reduceat(ampere, first)
-    return _Blocks(number[first], low, high, mean, int(time_ns[0]), width_ns)
+    return _Blocks(number[first], low, high, mean, time_ns[first], int(time_ns[0]), width_ns)
 
 
 def _between_quiet(blocks: _Blocks, allowed_a: float) -> list[tuple[int, int]]:
@@ -147,7 +151,8 @@ def _widened(blocks: _Blocks, pair: tuple[int, int], allowed_a: float) -> _Step:
     return _Step(
         blocks.begin_ns(back),
         blocks.begin_ns(before),
-        blocks.begin_ns(after),
+        # A slow current may have stepped at any moment before its first sample that is quiet again.
+        int(blocks.sample_ns[after]),
         blocks.end_ns(ahead),
         float(inner.mean()),
         float(outer.mean()),

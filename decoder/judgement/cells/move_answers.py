@@ -5,8 +5,8 @@ moves by is -R times what the current moved by. The slope is a least squares fit
 stretch, so that the scatter between stretches tells how sure it is.
 
 A reading comes some time after it was taken, by up to one scan, and the current by up to one of its own cycles: the lag
-at which both fit best is sought, for all cells of a frame together. What another lag nearby would have given is part of
-what the slope is unsure by.
+at which both fit best is sought, for all cells of a frame together. What another lag nearby would have given, or one
+that fits as well, is part of what the slope is unsure by: a single move between rare samples fits at many.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ _MOST_STRETCHES, _FEWEST_STRETCHES = 16, 3  # so many slopes are fitted, each to
 _USUAL_MOVES, _FEWEST_MOVES = 12, 6  # in a stretch, those that overlap counted once; samples in it at least
 _MOST_MOVES = 20_000  # of one cell, those with the largest moves of the current
 _LAGS = 9
+_AS_GOOD = 4.0  # a lag fits as well as the best if it leaves no more than so many variances of one move besides
 _ODD = 6.0  # moves that stand so many standard deviations off the first fit are left out: a loose wire, a lost bit
 _LARGE = 0.3  # of the largest move
 _TO_SIGMA = 1.4826
@@ -105,7 +106,7 @@ def move_answers(
     for members in groups.values():
         cycle = max(cells[column].cycle_s for column in members)
         lags_s = np.linspace(-ampere.cycle_s, cycle + ampere.cycle_s, _LAGS)
-        best = _best_lag([moves[column] for column in members], ampere, lags_s)
+        best, as_good = _best_lags([moves[column] for column in members], [cells[c] for c in members], ampere, lags_s)
         for column in members:
             cell, move = cells[column], moves[column]
             by_a = ampere.moves(move, lags_s[best])
@@ -113,7 +114,8 @@ def move_answers(
             stretch = np.searchsorted(edges_s, move.begin_s)
             near = [ampere.moves(move, lags_s[at]) for at in (max(best - 1, 0), min(best + 1, _LAGS - 1))]
             one, other = (_ratio(by[kept], move.by_v[kept]) for by in near)
-            of_lag = ((one - other) / 4) ** 2 * ONE_STEP**2
+            others = [_ratio(ampere.moves(move, lags_s[at])[kept], move.by_v[kept]) for at in as_good]
+            of_lag = max(abs(one - other) / 4, max(others) - min(others)) ** 2 * ONE_STEP**2
             slope, variance, square = _slopes(
                 by_a[kept], move.by_v[kept], (stretch[kept], stretches), move.overlap, cell.step_v
             )
@@ -130,7 +132,7 @@ def move_answers(
     if not np.isfinite(ohm).any():
         return None
     noise[np.isnan(ohm)] = rounding[np.isnan(ohm)] = np.nan
-    borders_ns = first_ns + (np.array([ampere.time_s[0], *edges_s, ampere.time_s[-1]]) * 1e9).astype(np.int64)
+    ends_ns = first_ns + (np.array([*edges_s, ampere.time_s[-1]]) * 1e9).astype(np.int64)
     told = np.isfinite(ohm).any(axis=1)
     return Answers(
         ohm,
@@ -139,8 +141,7 @@ def move_answers(
         levels,
         np.full(stretches, (_BETWEEN * np.nanmedian(ohm)) ** 2 * np.count_nonzero(told)),
         moved_a,
-        borders_ns[:-1],
-        borders_ns[1:],
+        ends_ns,
     )
 
 
@@ -198,22 +199,29 @@ def _not_odd(by_a: NDArray[np.float64], by_v: NDArray[np.float64], step_v: float
     return kept
 
 
-def _best_lag(moves: Sequence[_Moves], current: _Current, lags_s: NDArray[np.float64]) -> int:
-    """Give the index of the lag at which the current explains the moves of these cells best.
+def _best_lags(
+    moves: Sequence[_Moves], cells: Sequence[CellSamples], current: _Current, lags_s: NDArray[np.float64]
+) -> tuple[int, list[int]]:
+    """Give the index of the lag at which the current explains the moves of these cells best, and those as good.
 
     No move is left out: at a wrong lag it is the telling ones that look odd.
     """
     left = np.zeros(len(lags_s))
-    for move in moves:
+    allowed = 0.0
+    for move, cell in zip(moves, cells, strict=True):
         by_v = move.by_v - move.by_v.mean()
         all_v = float(by_v @ by_v)
+        if all_v > 0:
+            of_one = 2 * max(cell.noise_v, cell.step_v * ONE_STEP) ** 2
+            allowed += _AS_GOOD * of_one * move.overlap / all_v
         for number, lag_s in enumerate(lags_s):
             by_a = current.moves(move, lag_s)
             by_a = by_a - by_a.mean()
             square = float(by_a @ by_a)
             if square > 0 and all_v > 0:
                 left[number] += 1 - float(by_a @ by_v) ** 2 / square / all_v
-    return int(np.argmin(left))
+    best = int(np.argmin(left))
+    return best, np.flatnonzero(left <= left[best] + allowed).tolist()
 
 
 def _slopes(

@@ -183,8 +183,9 @@ def _finding(
         value=ohm * 1e3,
         limit=median * (1 + limit.value / 100) * 1e3,
         unit="mohm",
-        from_ns=wait.from_ns,
-        to_ns=wait.to_ns,
+        # A resistance does not end with the step that told it.
+        from_ns=int(table.scans.time_ns[0]),
+        to_ns=int(table.scans.time_ns[-1]),
         worst_ns=wait.largest_ns,
         channel=None if whole else names[0],
         channels=(*names, table.current.channel.name),

@@ -94,7 +94,10 @@ def _answers(
     # Cells are read at different times after each step, the usual one not just at the time asked for: both go on being
     # so from step to step.
     usual_at_s = np.where(some, _middle_mean(at_s[1]), 0.0)
-    between = (_GAINS_PER_S * usual[:, None] * (at_s[1] - usual_at_s[:, None])) ** 2
+    # How long before it is sent a value was read, by up to one cycle, nobody knows: this too is the same for all steps.
+    aged_s = np.array([cell.cycle_s if np.isfinite(cell.cycle_s) else 0.0 for cell in cells]) * ONE_STEP
+    apart_s = np.hypot(at_s[1] - usual_at_s[:, None], aged_s)
+    between = (_GAINS_PER_S * usual[:, None] * apart_s) ** 2
     middle_s = (steps.before_to_ns + steps.after_from_ns) / 2e9 - first_ns / 1e9
     missed = (_GAINS_PER_S * usual * np.where(some, usual_at_s - middle_s - wait_s, 0.0)) ** 2
     levels = [
@@ -108,7 +111,6 @@ def _answers(
         np.array(levels, np.float64),
         moved + ((unsure_drift / steps.by_a) ** 2 + missed) * np.count_nonzero(some),
         steps.by_a,
-        steps.before_to_ns,
         steps.after_from_ns,
     )
 

@@ -37,6 +37,14 @@ def test_the_other_sign():
     assert steps.by_a.tolist() == [40]
 
 
+@pytest.mark.parametrize("first_s", [0.02, 0.2, 0.45, 0.5])
+def test_a_slow_current_may_step_right_before_the_sample_that_shows_it(first_s):
+    times = np.concatenate([[first_s], 1 + np.arange(60) * 0.5])
+    ampere = np.where(times < 14.9, -218, -141)  # first seen at 15.0
+    (after_ns,) = current_steps(current(ampere, times=times)).after_from_ns
+    assert after_ns == pytest.approx(15.0e9, abs=1e6)
+
+
 def test_quiet_after_ends_where_the_current_moves_on():
     steps = current_steps(current(np.repeat([0, 40, 80], 300)))
     assert len(steps) == 2

@@ -110,6 +110,25 @@ def test_a_finding_says_what_where_and_against_what():
     assert not_judged == {}
 
 
+def test_a_resistance_stands_as_long_as_the_cells_are_heard():
+    pack = DrivenPack(stepped(0, 0, 100, 0, 0, 0, 0, each_s=8.0), with_one(3, 2.5))
+    (finding,), _ = judged(pack)
+    first_ns = pack.channels().first_ns
+    assert finding.from_ns - first_ns < 0.5e9
+    assert finding.to_ns - first_ns > 55e9
+    assert 16e9 <= finding.worst_ns - first_ns <= 25e9
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.floats(19.0, 21.0), st.floats(0.0, 0.6), st.sampled_from([0.4, 0.45, 0.5, 0.55]), st.integers(0, 9))
+def test_one_step_between_slow_samples_of_latched_cells_raises_nothing(at_s, ramp_s, current_s, seed):
+    """Cells of the first frames show the step up to a scan before those of the last."""
+    ohm = np.random.default_rng(seed).normal(0.0004, 0.00001, 48)
+    ampere = stepped(-218, -141, each_s=at_s, ramp_s=ramp_s)
+    pack = DrivenPack(ampere, ohm, scan_s=0.5, at_once=True, current_s=current_s, modules=4, lost=0.02, seed=seed)
+    assert judged(pack)[0] == []
+
+
 @pytest.mark.parametrize("cell", [0, 5, 6, 11])
 def test_at_an_end_of_a_module_it_may_be_the_joint(cell):
     (finding,), _ = judged(DrivenPack(stepped(0, 100, 0, each_s=8.0), with_one(cell, 2.5)))
