@@ -1,8 +1,8 @@
 """Two cells that stand at each other's place in the map, in two modules: the measured module voltages tell.
 
 The sum of one module is then too low by the difference of the two cells, that of the other too high by as much, and
-exchanging the two mends both at every moment. Where no further modules tell how good the sensors are, the two cells
-must also stand off their siblings by just as much.
+exchanging the two mends both at every moment. Where that is no more than the sensors may be off by, the two cells must
+also stand off their siblings by just as much, and the modules apart.
 """
 
 from __future__ import annotations
@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 # what rounding allows. Common practice, no source.
 _SIGMAS: Final = 5.0
 _ROUNDINGS: Final = 2.0
-# With fewer other modules nothing says how good these sensors are: then so much of the voltage is allowed.
-# Common practice, no source.
-_FEWEST_OTHERS: Final = 2
+# Fewer other modules do not say how good these sensors are, for two or three may agree by chance: then so much of the
+# voltage is allowed. Common practice, no source.
+_FEWEST_OTHERS: Final = 4
 _GAIN: Final = 0.005
 # An exchange mends the sums if it leaves no more than this share of what they were off by. Common practice, no source.
 _LEFT_SHARE: Final = 0.25
@@ -81,7 +81,7 @@ def exchanged_cells(channels: Channels, table: CellTable, usable: NDArray[np.boo
         if pairs := _pairs(table, rows, low, high, beyond_v):
             yield _exchanged(table, low, high, pairs, beyond_v)
             continue
-        # Less may be the sensors' gain, but hardly just what one cell in each module stands off its siblings by.
+        # Less may be the sensors' gain, but hardly just what a cell in each module stands off by.
         odd = [pair for pair in _pairs(table, rows, low, high, rounding_v) if _stand_off(table, rows, low, high, pair)]
         if odd:
             yield _exchanged(table, low, high, odd, rounding_v)
@@ -100,20 +100,26 @@ def _pairs(
     return _mending(table, rows[known], low, high, known)
 
 
-def _stand_off(
-    table: CellTable, rows: NDArray[np.intp], low: _Missed, high: _Missed, pair: tuple[int, int]
-) -> bool:
-    """Tell whether the two cells of an exchange stand clearly off their modules, each by what its sum misses."""
-    for column, one in zip(pair, (low, high), strict=True):
-        volt = table.scans.volt[rows][:, table.members(one.module)]
-        off = volt - row_medians(volt)[:, None]
-        usual = np.array([median_of(cell) for cell in off.T])
-        own = usual[table.members(one.module) == column][0]
-        if abs(own + one.usual_v) > _LEFT_SHARE * abs(one.usual_v) or abs(own) < _SIGMAS / MAD_TO_SIGMA * spread_of(
-            usual
-        ):
-            return False
-    return True
+def _stand_off(table: CellTable, rows: NDArray[np.intp], low: _Missed, high: _Missed, pair: tuple[int, int]) -> bool:
+    """Tell whether all speaks for one exchange: what the sums miss, how far the cells and the modules are apart.
+
+    Each of two exchanged cells shows the other module's level, so all of these are the same voltage.
+    """
+    level_v, off_v = {}, np.full(len(table.cells), np.nan)
+    for module in table.modules:
+        members = table.members(module)
+        volt = table.scans.volt[rows][:, members]
+        middle = row_medians(volt)
+        level_v[module] = median_of(middle)
+        off_v[members] = [median_of(cell) for cell in (volt - middle[:, None]).T]
+    one, other = pair
+    seen_v = np.array(
+        [low.usual_v, -high.usual_v, -off_v[one], off_v[other], level_v[low.module] - level_v[high.module]]
+    )
+    size = float(seen_v[:2].mean())
+    # In all modules together: of a few cells some always stand close together, and then others seem far off.
+    clear_v = _SIGMAS / MAD_TO_SIGMA * spread_of(off_v)
+    return bool((np.abs(seen_v - size) <= _LEFT_SHARE * size).all() and (seen_v[2:4] > clear_v).all())
 
 
 def _missed(channels: Channels, table: CellTable, rows: NDArray[np.intp]) -> Iterator[_Missed]:
@@ -134,9 +140,9 @@ def _limit(low: _Missed, high: _Missed, missed: Sequence[_Missed]) -> float:
     """Give by how much (V) a sum must be off, from what the other modules' are off by and from rounding."""
     rounding_v = _ROUNDINGS * max(low.rounding_v, high.rounding_v)
     others = np.array([one.usual_v for one in missed if one is not low and one is not high])
-    if len(others) < _FEWEST_OTHERS:
-        return max(rounding_v, _GAIN * max(low.typical_v, high.typical_v))
-    return max(rounding_v, _SIGMAS / MAD_TO_SIGMA * median_of(np.abs(others)))
+    others_v = _SIGMAS / MAD_TO_SIGMA * median_of(np.abs(others)) if len(others) else 0.0
+    gain_v = _GAIN * max(low.typical_v, high.typical_v) if len(others) < _FEWEST_OTHERS else 0.0
+    return max(rounding_v, others_v, gain_v)
 
 
 def _mending(
@@ -151,7 +157,9 @@ def _mending(
             both = np.concatenate([low.miss_v[known] - gain, high.miss_v[known] + gain])
             left.append((float(np.sqrt(np.mean(both**2))), one, other))
     left.sort()
-    allowed = max(_LEFT_SHARE * (low.usual_v - high.usual_v) / 2, low.rounding_v)
+    # Cells and sum are not read at one moment, so the sums scatter; no exchange mends that.
+    scatter_v = max(spread_of(low.miss_v), spread_of(high.miss_v)) / MAD_TO_SIGMA
+    allowed = max(float(np.hypot(_LEFT_SHARE * (low.usual_v - high.usual_v) / 2, scatter_v)), low.rounding_v)
     best = left[0][0]
     if best > allowed:
         return []

@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 _PRACTICE: Final = "common practice, no source"
 # A factor that differs from 1 by less is no scale but a sensor's gain. Common practice, no source.
 SMALLEST_FACTOR: Final = 0.01
-# From here on the answer to the current can tell a factor from resistances that differ; below, only sums can.
-# Common practice, no source.
-LARGE_FACTOR: Final = 0.10
+# From here on the answer to the current can tell a factor from resistances that differ; below, only sums can. A scale
+# that is wrong by a tenth shows as a little less or more. Common practice, no source.
+LARGE_FACTOR: Final = 0.09
 # What a sensor of the pack voltage may be off by at most, and what a usual one is off by. Common practice, no source.
 _PACK_GAIN: Final = 0.01
 _USUAL_GAIN: Final = 0.005
@@ -183,12 +183,14 @@ def _by_sum(
     for series in _pack_voltages(channels, table):
         pack = beside(series, table.scans.time_ns)[0]
         left = pack - (table.scans.volt.sum(axis=1) - total)
-        modules_high = median_of(pack[usable]) / median_of(left[usable])
-        if 0 < modules_high * _PACK_GAIN <= off / 4:
+        pack_v, left_v = median_of(pack[usable]), median_of(left[usable])
+        if not left_v > 0:  # NaN too
+            continue
+        if pack_v * _PACK_GAIN <= off / 4 * left_v:
             return _ratio(total, left, usable), 0.0
-        # A usual sensor tells 0 from what the module's cells are off by, if that is more than twice what it may miss.
-        unsure = modules_high * _USUAL_GAIN
-        if off >= LARGE_FACTOR and 0 < unsure < off / 2 and _evenly_off(table, usable, module, ratio):
+        # A usual sensor tells whether the sum is off by just what the module is, where that is twice what it may miss.
+        unsure = pack_v * _USUAL_GAIN / left_v
+        if off >= LARGE_FACTOR and unsure < off / 2 and _evenly_off(table, usable, module, ratio):
             return _ratio(total, left, usable), unsure
     return np.nan, 0.0
 
@@ -197,8 +199,9 @@ def _evenly_off(table: CellTable, usable: NDArray[np.bool_], module: int, ratio:
     """Tell whether all cells of a module are off from the others by the same share; low in charge they fan out."""
     members = table.members(module)
     others = row_medians(np.delete(table.scans.volt, members, axis=1))
-    share = [median_of(table.scans.volt[usable, column] / others[usable]) for column in members.tolist()]
-    return bool(np.nanmax(np.abs(np.array(share) - ratio), initial=0.0) <= abs(ratio - 1) / 4)
+    known = usable & (others > 0)
+    shares = [median_of(table.scans.volt[known, column] / others[known]) for column in members.tolist()]
+    return all(abs(share - ratio) <= abs(ratio - 1) / 4 for share in shares)
 
 
 def _pack_voltages(channels: Channels, table: CellTable) -> list[Series]:

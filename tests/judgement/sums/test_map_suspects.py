@@ -121,6 +121,45 @@ def test_the_packs_voltage_tells_a_large_factor_at_rest():
     assert finding.place.module == 1
 
 
+@pytest.mark.parametrize("gain", [0.997, 1.0, 1.003])
+@pytest.mark.parametrize("factor", [0.8, 0.9, 1.1, 1.25])
+def test_a_pack_voltage_that_misses_the_sum_by_just_the_modules_share_tells_a_tenth_of_one_in_six(factor, gain):
+    time_s, current_a, volt = volts(REST, modules=6)
+    (finding,), _ = looked(time_s, current_a, volt, scales=(factor, 1), pack_v=gain * volt.sum(axis=(1, 2)))
+    assert finding.place.module == 1
+    assert finding.value == pytest.approx(factor, rel=0.01)
+    assert {"Cell_1_1_V", "Cell_1_4_V", "Pack_V"} <= set(finding.channels)
+    assert (finding.from_ns / 1e9, finding.to_ns / 1e9) == pytest.approx((time_s[0], time_s[-1]), abs=1.0)
+
+
+@pytest.mark.parametrize("gain", [0.997, 1.0, 1.003])
+@pytest.mark.parametrize("low_v", [0.35, 0.4, 0.7])
+def test_one_of_six_that_is_truly_low_agrees_with_the_pack_voltage(low_v, gain):
+    time_s, current_a, volt = volts(REST, modules=6, low_v=(low_v, 0, 0, 0, 0, 0))
+    assert looked(time_s, current_a, volt, pack_v=gain * volt.sum(axis=(1, 2)))[0] == []
+
+
+def test_cells_of_a_low_module_that_fan_out_are_no_scale_even_where_the_pack_voltage_misses_them():
+    time_s, current_a, volt = volts(REST, modules=6)
+    full_v = volt.sum(axis=(1, 2))
+    even, fanned = volt.copy(), volt.copy()
+    even[:, 0] -= 0.4
+    fanned[:, 0] -= np.array([0.1, 0.35, 0.45, 0.7])
+    assert [one.place.module for one in looked(time_s, current_a, even, pack_v=full_v)[0]] == [1]
+    assert looked(time_s, current_a, fanned, pack_v=full_v)[0] == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_answers_that_scatter_as_far_as_the_factor_leave_it_to_the_sum(seed):
+    time_s, current_a, volt = volts(modules=6)
+    volt = volt + np.random.default_rng(seed).normal(0, 0.02, (len(time_s), 6, 1))
+    pack_v = volt.sum(axis=(1, 2))
+    assert [one.place.module for one in looked(time_s, current_a, volt, scales=(1.1, 1), pack_v=pack_v)[0]] == [1]
+    low = volt - np.array([0.4, 0, 0, 0, 0, 0])[:, None]
+    assert looked(time_s, current_a, low, pack_v=low.sum(axis=(1, 2)))[0] == []
+    assert looked(time_s, current_a, low)[0] == []
+
+
 def test_64_cells_at_3_642_v_are_233_1_v():
     time_s, current_a = drive(REST)
     volt = np.full((len(time_s), 16, 4), 3.642)
@@ -173,6 +212,25 @@ def test_two_exchanged_cells_are_named():
     assert finding.place.module in {1, 2}
     assert {"Cell_1_3_V", "Cell_2_2_V"} <= set(finding.channels)
     assert "Cell_1_3_V and Cell_2_2_V exchanged" in finding.explanation
+
+
+@pytest.mark.parametrize("modules", [2, 3])
+@pytest.mark.parametrize("gain", [-0.0005, 0.0, 0.0005])
+def test_with_few_modules_cells_that_stand_off_by_what_the_sums_miss_are_exchanged(modules, gain):
+    time_s, current_a, volt = volts(modules=modules, low_v=(0, 0.065, 0)[:modules], spread_v=0.001)
+    measured = volt.sum(axis=2) * (1 + gain * np.array([1, -1, 0.5])[:modules])
+    (finding,), _ = looked(time_s, current_a, exchanged(volt, (0, 2), (1, 1)), module_v=measured)
+    assert {"Cell_1_3_V", "Cell_2_2_V", "Module_1_V", "Module_2_V"} <= set(finding.channels)
+    assert finding.value == pytest.approx(0.065, abs=0.01)
+    assert finding.value > finding.limit
+
+
+def test_cells_that_truly_stand_off_by_as_much_agree_with_the_sums():
+    time_s, current_a, volt = volts(modules=2, low_v=(0, 0.065), spread_v=0.001)
+    shown = exchanged(volt, (0, 2), (1, 1))
+    for gain in (-0.004, -0.0005, 0.0005, 0.002):
+        measured = shown.sum(axis=2) * (1 + gain * np.array([1, -1]))
+        assert looked(time_s, current_a, shown, module_v=measured)[0] == []
 
 
 def test_where_several_exchanges_mend_the_sums_none_is_named_alone():
