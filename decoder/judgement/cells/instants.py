@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decoder.channels.states import cycle_s
+from decoder.judgement.cells.sensor_noise import noise_a
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,10 +29,14 @@ _PROBE_SAMPLES = 200
 # Samples that lie within this share of a scan time are of one moment, whatever the current does: a burst of frames.
 # Common practice, no source.
 _AT_ONCE_SHARE = 0.1
-# The current counts as steady within a scan if it moves by no more than this share of its largest amount, or by this
-# many steps of its resolution, whichever is more. Common practice, no source.
+# The current counts as steady within a scan if it moves by no more than this share of its largest amount, this many
+# steps of its resolution, so many ampere (which move no cell of a traction pack by more than some mV), or this many
+# standard deviations of its sensor's noise (hundreds of samples seldom lie farther apart), whichever is most. Common
+# practice, no source.
 _STEADY_SHARE = 0.02
 _STEADY_STEPS = 5
+_STEADY_A = 1.0
+_STEADY_SIGMA = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,7 +162,7 @@ def _steady(current: Series | None, time_ns: NDArray[np.int64], scan_ns: int) ->
     end = np.minimum(np.searchsorted(at, time_ns, side="right") + 1, len(at))
     largest = float(np.nanmax(np.abs(ampere))) if not np.isnan(ampere).all() else 0.0
     step = abs(current.channel.signal.scale * (current.channel.factor or 1.0))
-    allowed = max(_STEADY_SHARE * largest, _STEADY_STEPS * step)
+    allowed = max(_STEADY_SHARE * largest, _STEADY_STEPS * step, _STEADY_A, _STEADY_SIGMA * noise_a(ampere))
     return (end > first) & (_range_between(ampere, first, np.maximum(end, first + 1)) <= allowed)
 
 

@@ -1,7 +1,9 @@
 """When the pack rests and when it carries load, scan by scan.
 
-Where a channel measures the current, that tells. Where none does, the pack counts as resting while its median cell
-stands still; a load that never changes looks the same, so what rests on this must say so.
+Where a channel measures the current, that tells, less the noise of its sensor. A sensor has an offset too: a current
+near zero that lasts is rest as well, if the median cell stands still beside it. Where no channel measures the current,
+the pack counts as resting while its median cell stands still; a load that never changes looks the same, so what rests
+on this must say so.
 """
 
 from __future__ import annotations
@@ -11,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decoder.judgement.cells.cell_table import step_of
-from decoder.judgement.cells.medians import row_medians
+from decoder.judgement.cells.medians import median_of, row_medians
+from decoder.judgement.cells.sensor_noise import NEAR_ZERO_A, noise_a
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,6 +26,16 @@ if TYPE_CHECKING:
 _REST_SHARE = 0.01
 _REST_STEPS = 3
 _REST_A = 0.5
+# Its noise is taken out by medians over windows of this length; a sample alone may be this many standard deviations of
+# the noise farther. Common practice, no source.
+_LEVEL_WINDOW_S = 5.0
+_ALONE_SIGMA = 5
+# Near zero, and lasting this long, it is rest too if in the later half the median cell moves by no more than this, or
+# by so many steps of the reading. Cells whose capacities differ by 5 % then part by 1 mV/h. Common practice, no source.
+_LASTING_S = 60.0
+_DRIFT_V_PER_H = 0.020
+_DRIFT_STEPS = 1.5
+_S_PER_H = 3600.0
 # Under load it is above this share of its largest amount. Common practice, no source.
 _LOAD_SHARE = 0.5
 # The largest amount is this quantile of all amounts, for one damaged sample must not say what is large.
@@ -52,8 +65,7 @@ def rested_s(table: CellTable) -> NDArray[np.float64]:
         return np.zeros(0)
     known = np.isfinite(table.current_a)
     if known.any():
-        quiet = np.zeros(len(time_ns), np.bool_)
-        quiet[known] = np.abs(table.current_a[known]) <= _rest_current(table)
+        quiet = known & _little_flows(table)
         loaded = known & ~quiet
     else:
         quiet = _still(table)
@@ -94,6 +106,57 @@ def stretches(time_ns: NDArray[np.int64], inside: NDArray[np.bool_]) -> list[tup
 def _rest_current(table: CellTable) -> float:
     step_a = step_of(table.current) if table.current is not None else 0.0
     return max(_REST_SHARE * largest_a(table), _REST_STEPS * step_a, _REST_A)
+
+
+def _little_flows(table: CellTable) -> NDArray[np.bool_]:
+    """Tell in which scans the current is that of rest (k)."""
+    rest_a = _rest_current(table)
+    level_a, noise = _levels(table)
+    amount_a = np.nan_to_num(np.abs(table.current_a))
+    quiet: NDArray[np.bool_] = (level_a <= rest_a) & (amount_a <= rest_a + _ALONE_SIGMA * noise)
+    near = (level_a <= NEAR_ZERO_A) & (amount_a <= NEAR_ZERO_A + _ALONE_SIGMA * noise)
+    for first, end in stretches(table.scans.time_ns, near):
+        if not quiet[first:end].all() and _stands(table, first, end):
+            quiet[first:end] = True
+    return quiet
+
+
+def _levels(table: CellTable) -> tuple[NDArray[np.float64], float]:
+    """Give the amount of the current's level at each scan (A, k), and the noise of its sensor (A).
+
+    The level is the median of the samples within the window of the scan; the latest one where it holds none.
+    """
+    level_a = np.abs(table.current_a)
+    if table.current is None:
+        return np.nan_to_num(level_a), 0.0
+    there = np.isfinite(table.current.in_quantity_unit)
+    ampere = table.current.in_quantity_unit[there]
+    taken_ns, began_ns = np.maximum.accumulate(table.current.time_ns)[there], table.scans.time_ns[0]
+    window_ns = int(_LEVEL_WINDOW_S * 1e9)
+    window = (taken_ns - began_ns) // window_ns
+    first = np.flatnonzero(np.diff(window, prepend=window[:1] - 1))
+    count = np.diff(first, append=len(window))
+    ordered = ampere[np.lexsort((ampere, window))]
+    middle = (ordered[first + (count - 1) // 2] + ordered[first + count // 2]) / 2
+    numbers = (table.scans.time_ns - began_ns) // window_ns
+    at = np.minimum(np.searchsorted(window[first], numbers), len(first) - 1)
+    inside = window[first][at] == numbers
+    return np.nan_to_num(np.where(inside, np.abs(middle[at]), level_a)), noise_a(ampere)
+
+
+def _stands(table: CellTable, first: int, end: int) -> bool:
+    """Tell whether some scans last, and the median cell does not drift in their later half, as by a discharge."""
+    seconds = (table.scans.time_ns[first:end] - table.scans.time_ns[first]) / 1e9
+    if seconds[-1] < _LASTING_S:
+        return False
+    middle = row_medians(table.scans.volt[first:end])
+    parts = [
+        median_of(middle[(seconds >= low * seconds[-1]) & (seconds <= high * seconds[-1])])
+        for low, high in ((0.5, 0.625), (0.875, 1.0))
+    ]
+    hours = 0.375 * float(seconds[-1]) / _S_PER_H
+    allowed_v = max(_DRIFT_V_PER_H * hours, _DRIFT_STEPS * float(np.median(table.step_v)))
+    return bool(abs(parts[1] - parts[0]) <= allowed_v)
 
 
 def _still(table: CellTable) -> NDArray[np.bool_]:

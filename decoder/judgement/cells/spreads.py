@@ -178,11 +178,13 @@ def _sum_mismatch(
     total = table.volt.sum(axis=1)  # NaN where a cell is missing
     volt, percent = _against_pack(pack, table, total)
     judged = table.steady & (table.moved_v < STEADY_CELL_V) & np.isfinite(percent)
-    if not judged.any():
-        not_judged["sum-mismatch"] = "at no moment were all cells there and the pack steady"
+    at_least = min(PERSISTENT_SCANS, len(judged))
+    moments = np.count_nonzero(judged)
+    if moments < at_least:
+        often = f"only {moments} times" if moments else "at no moment"
+        not_judged["sum-mismatch"] = f"{often} were all cells there and the pack steady"
         return
     bad = judged & (percent > limit.value)
-    at_least = min(PERSISTENT_SCANS, len(judged))
     for span in spans(table.time_ns, bad, good=judged & ~bad, at_least=at_least):
         inside = slice(span.first, span.last + 1)
         worst = span.first + int(np.argmax(np.where(bad, percent, 0.0)[inside]))

@@ -147,6 +147,41 @@ def test_a_clock_that_jumps_back_brings_no_spread_to_equal_cells():
     assert spreads(judge(decode(capture(first + again), pack_map(5)))) == []
 
 
+def _at_rest_by_a_noisy_sensor(rng):
+    return lambda _: 0.4 + rng.normal(0, 0.2)
+
+
+def test_the_noise_of_a_sensor_is_no_move_of_the_current():
+    rows = rows_of_cells(lambda _, __: 3.7) + rows_of_current(_at_rest_by_a_noisy_sensor(np.random.default_rng(1)), 20)
+    channels = decode(capture(sorted(rows)), pack_map(5))
+    (current,) = channels.of("pack current")
+    assert scans(channels.of("cell voltage"), current).steady.all()
+
+
+def test_a_step_of_three_ampere_is_a_move_where_the_noise_is_small():
+    rng = np.random.default_rng(1)
+    rows = rows_of_cells(lambda _, __: 3.7) + rows_of_current(lambda t: 3.0 * (t > 10) + rng.normal(0, 0.05), 20)
+    channels = decode(capture(sorted(rows)), pack_map(5))
+    (current,) = channels.of("pack current")
+    table = scans(channels.of("cell voltage"), current)
+    at = table.time_ns / 1e9
+    assert table.steady[(at < 9.9) | (at > 10.6)].all()
+    assert not table.steady[(at > 10.0) & (at < 10.2)].any()
+
+
+def test_a_pack_voltage_at_twice_its_scale_is_found_beside_a_noisy_current():
+    amps_at = _at_rest_by_a_noisy_sensor(np.random.default_rng(2))
+    rows = rows_of_cells(lambda _, __: 3.7) + pack_rows(lambda _: 2 * 5 * 3.7, 0.2) + rows_of_current(amps_at, 20)
+    codes = {finding.code for finding in wholly_judged(rows, sheet=PackSheet(cells_in_series=5)).findings}
+    assert codes & {"sum-mismatch", "map-suspect"}
+
+
+def test_too_few_steady_scans_for_a_sum_are_said():
+    amps_at = lambda t: 0.0 if t < 0.5 else 100.0 * (int(t / 0.1) % 2)  # noqa: E731
+    rows = rows_of_cells(lambda _, __: 3.7) + pack_rows(lambda _: 2 * 5 * 3.7, 0.2) + rows_of_current(amps_at, 20)
+    assert "steady" in wholly_judged(rows, sheet=PackSheet(cells_in_series=5)).not_judged["sum-mismatch"]
+
+
 def test_absent_current_is_no_steady_current_before_the_first_sample():
     amps_at = lambda t: 0.0 if t < 10 else 100.0  # noqa: E731
     rows = rows_of_cells(lambda _, t: 3.7 - 0.001 * amps_at(t)) + rows_of_current(amps_at, 20)

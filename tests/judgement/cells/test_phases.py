@@ -74,3 +74,37 @@ def test_stretches_end_where_what_holds_ends_and_where_the_capture_is_silent():
     assert stretches(time_ns, inside) == [(0, 2), (3, 5), (5, 7)]
     assert stretches(time_ns[:0], inside[:0]) == []
     assert stretches(time_ns[:1], inside[:1]) == [(0, 1)]
+
+
+def _through_a_sensor(steps, *, offset_a, noise_a, **more):
+    """A pack whose sensor of the current has an offset and noise: twenty minutes, four samples a second."""
+    made = cells(12, steps=steps, **more)
+    rng = np.random.default_rng(3)
+
+    def shown(time_s):
+        return made.current(time_s) + offset_a + rng.normal(0, noise_a, np.shape(time_s))
+
+    return cell_table(channels_of(Pack(made.volt, (12,), seconds=1200, current=shown)))
+
+
+@pytest.mark.parametrize("offset_a", [-0.5, -0.3, 0.1, 0.5])
+def test_the_offset_and_noise_of_an_ordinary_sensor_do_not_cut_a_rest_to_pieces(offset_a):
+    table = _through_a_sensor(((0.0, 0.0), (500.0, 20.0), (520.0, 0.0)), offset_a=offset_a, noise_a=0.2)
+    at, resting = seconds(table), rest(table)
+    assert resting[at < 499].all()
+    assert not resting[(at > 501) & (at < 529)].any()
+    assert resting[at > 540].all()
+
+
+@pytest.mark.parametrize("current_a", [-1.2, 1.2])
+def test_a_small_constant_current_is_no_rest_where_the_cells_drift_with_it(current_a):
+    drifts = np.full(12, -np.sign(current_a) * 0.06 / 3600)
+    table = _through_a_sensor(((0.0, current_a),), offset_a=0.0, noise_a=0.1, slope_v_per_s=drifts)
+    assert not rest(table).any()
+    assert rest(_through_a_sensor(((0.0, current_a),), offset_a=0.0, noise_a=0.1)).all()
+
+
+def test_a_short_discharge_between_rests_is_no_rest_beside_a_noisy_sensor():
+    table = _through_a_sensor(((0.0, 0.0), (400.0, 3.0), (430.0, 0.0)), offset_a=0.2, noise_a=0.2)
+    at = seconds(table)
+    assert not rest(table)[(at > 406) & (at < 424)].any()
