@@ -1,7 +1,7 @@
 """Two cells that stand at each other's place in the map, in two modules: the measured module voltages tell.
 
 The sum of one module is then too low by the difference of the two cells, that of the other too high by as much, and
-exchanging the two mends both at every moment. Where that is no more than the sensors may be off by, the two cells must
+exchanging the two mends both all the time. Where that is no more than the sensors may be off by, the two cells must
 also stand off their siblings by just as much, and the modules apart.
 """
 
@@ -38,8 +38,10 @@ _FEWEST_OTHERS: Final = 4
 _GAIN: Final = 0.005
 # An exchange mends the sums if it leaves no more than this share of what they were off by. Common practice, no source.
 _LEFT_SHARE: Final = 0.25
-# The sums must be off in this share of the scans. Common practice, no source.
+# The sums must be off in this share of so many parts of the capture, by their medians: in a drive cells and sums are
+# not read at one moment, so single scans scatter. Common practice, no source.
 _MOST: Final = 0.9
+_PARTS: Final = 10
 _FEWEST_SCANS: Final = 10
 # So many scans, spread over the capture, are enough to try all exchanges.
 _TRIED_SCANS: Final = 1000
@@ -94,10 +96,19 @@ def _pairs(
     if not (low.usual_v > limit_v and high.usual_v < -limit_v):
         return []
     known = np.isfinite(low.miss_v) & np.isfinite(high.miss_v)
-    off = (low.miss_v[known] > limit_v / 2) & (high.miss_v[known] < -limit_v / 2)
-    if np.count_nonzero(known) < _FEWEST_SCANS or off.mean() < _MOST:
+    if np.count_nonzero(known) < _FEWEST_SCANS:
+        return []
+    off = (_by_parts(low.miss_v[known]) > limit_v / 2) & (_by_parts(high.miss_v[known]) < -limit_v / 2)
+    if off.mean() < _MOST:
         return []
     return _mending(table, rows[known], low, high, known)
+
+
+def _by_parts(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the median in each of `_PARTS` equal parts of a column that is at least as long."""
+    size = len(values) // _PARTS
+    medians: NDArray[np.float64] = np.median(values[: size * _PARTS].reshape(_PARTS, size), axis=1)
+    return medians
 
 
 def _stand_off(table: CellTable, rows: NDArray[np.intp], low: _Missed, high: _Missed, pair: tuple[int, int]) -> bool:
@@ -154,12 +165,10 @@ def _mending(
     for one in table.members(low.module).tolist():
         for other in table.members(high.module).tolist():
             gain = volt[:, other] - volt[:, one]
-            both = np.concatenate([low.miss_v[known] - gain, high.miss_v[known] + gain])
+            both = np.concatenate([_by_parts(low.miss_v[known] - gain), _by_parts(high.miss_v[known] + gain)])
             left.append((float(np.sqrt(np.mean(both**2))), one, other))
     left.sort()
-    # Cells and sum are not read at one moment, so the sums scatter; no exchange mends that.
-    scatter_v = max(spread_of(low.miss_v), spread_of(high.miss_v)) / MAD_TO_SIGMA
-    allowed = max(float(np.hypot(_LEFT_SHARE * (low.usual_v - high.usual_v) / 2, scatter_v)), low.rounding_v)
+    allowed = max(_LEFT_SHARE * (low.usual_v - high.usual_v) / 2, low.rounding_v)
     best = left[0][0]
     if best > allowed:
         return []

@@ -225,6 +225,16 @@ def test_with_few_modules_cells_that_stand_off_by_what_the_sums_miss_are_exchang
     assert finding.value > finding.limit
 
 
+@pytest.mark.parametrize("modules", [2, 6])
+def test_sums_that_scatter_from_scan_to_scan_hide_no_exchange(modules):
+    time_s, current_a, volt = volts([(1000, 0.0)], modules=modules, low_v=(0, 0.065, *[0] * (modules - 2)))
+    away_v = np.repeat(np.random.default_rng(3).normal(0, 0.04, (len(time_s) // 5 + 1, modules)), 5, axis=0)
+    measured = volt.sum(axis=2) + away_v[: len(time_s)]
+    (finding,), _ = looked(time_s, current_a, exchanged(volt, (0, 2), (1, 1)), module_v=measured)
+    assert {"Cell_1_3_V", "Cell_2_2_V"} <= set(finding.channels)
+    assert looked(time_s, current_a, volt, module_v=measured)[0] == []
+
+
 def test_cells_that_truly_stand_off_by_as_much_agree_with_the_sums():
     time_s, current_a, volt = volts(modules=2, low_v=(0, 0.065), spread_v=0.001)
     shown = exchanged(volt, (0, 2), (1, 1))
