@@ -40,8 +40,8 @@ def test_the_text_names_the_weak_module_and_its_lowest_cell(capsys):
     assert main(["demo", "--text"]) == 0
     text = capsys.readouterr().out
     weak = fault("weak-module")
-    rows = [line for line in text.splitlines() if "module-spread" in line]
-    assert f"module {weak['module']} cell {weak['cell']}" in rows[0]
+    (row,) = [line for line in text.splitlines() if "warning   module-spread" in line]
+    assert f"module {weak['module']} cell {weak['cell']}" in row
     assert "High voltage kills" in text
 
 
