@@ -99,7 +99,7 @@ def _top(series: Series) -> float:
 
 
 def _medians(time_ns: NDArray[np.int64], value: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Give when each window begins, and the medians over them; windows that are not filled are left out."""
+    """Give when each window begins, and the (upper) medians over them; windows that are not filled are left out."""
     cycle_ns = int((cycle_s(time_ns) or 0.0) * 1e9)
     length_ns = max(int(_WINDOW_S * 1e9), _FEWEST * cycle_ns)
     # Only windows that begin beside a sample: between two logs there may be years.
@@ -108,7 +108,13 @@ def _medians(time_ns: NDArray[np.int64], value: NDArray[np.float64]) -> tuple[ND
     first, end = np.searchsorted(time_ns, borders), np.searchsorted(time_ns, borders + length_ns)
     covered_ns = time_ns[end - 1] - time_ns[first] + cycle_ns
     at = np.flatnonzero((end - first >= _FEWEST) & (covered_ns >= _FILLED_SHARE * length_ns))
-    return borders[at], np.array([np.median(value[first[one] : end[one]]) for one in at.tolist()])
+    return borders[at], np.array([_upper_median(value[first[one] : end[one]]) for one in at.tolist()])
+
+
+def _upper_median(value: NDArray[np.float64]) -> float:
+    """Give the middle value, of two the higher one: of four, two that are wrong now and then do not count."""
+    middle = len(value) // 2
+    return float(np.partition(value, middle)[middle])
 
 
 def _settling(at_ns: NDArray[np.int64], low: NDArray[np.bool_], events_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
