@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import decoder.judgement
 from decoder.bits import Field
 from decoder.channels import decode
 from decoder.judgement import Severity
@@ -206,3 +207,31 @@ def test_judging_changes_no_value():
         assert np.array_equal(raw, channels[name].raw)
         assert np.array_equal(value, channels[name].value)
         assert np.array_equal(state, channels[name].state)
+
+
+@pytest.mark.parametrize(("spread_mv", "passes"), [(20, True), (40, True), (41, False)])
+def test_a_16_cell_module_passes_with_20_mv_of_spread_and_not_with_41(spread_mv, passes):
+    """The limit is 40 mV within a module: common practice, no source."""
+    signal_map = SignalMap(
+        tuple(
+            Message(
+                f"Cells_{first}",
+                0x100 + first,
+                extended=False,
+                length=8,
+                signals=tuple(
+                    Signal(f"Cell_1_{first + n + 1:02d}_V", Field(16 * n, 16), 0.001, unit="V") for n in range(CELLS)
+                ),
+            )
+            for first in range(0, 16, CELLS)
+        )
+    )
+    millivolts = [3642 - spread_mv // 2 + round(n * spread_mv / 15) for n in range(16)]
+    rows = [
+        (scan * 0.1 + first * 0.001, 0x100 + first, cells(*millivolts[first : first + CELLS]))
+        for scan in range(60)
+        for first in range(0, 16, CELLS)
+    ]
+    found = decoder.judgement.judge(decode(capture(rows), signal_map)).findings
+    assert [one.code for one in found] == ([] if passes else ["module-spread"])
+    assert passes or found[0].value == pytest.approx(spread_mv / 1000)
