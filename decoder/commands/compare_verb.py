@@ -221,8 +221,8 @@ def _number(value: float | None, unit: str) -> str:
 
 def _finding_lines(findings: Sequence[Finding]) -> Iterator[str]:
     from decoder.commands.words import amount, table
+    from decoder.judgement.finding import SEVERITY_SYMBOLS
     from decoder.maps.pack_sheet import Place
-    from decoder.screens.symbols import SEVERITY_SYMBOLS
 
     if not findings:
         yield "none"

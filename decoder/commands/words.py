@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from decoder.judgement.finding import DIGITS, SEVERITY_SYMBOLS
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
 from decoder.screens.account_lines import payload_words, unknown_page_words
 from decoder.screens.exchange_rows import counted_words, identity_words
-from decoder.screens.symbols import SEVERITY_SYMBOLS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from decoder.screens.session import Talk
     from decoder.transport.exchange import Exchange
 
-_DIGITS = {"V": 3, "%": 2, "s": 2, "degC": 1, "kPa": 1, "A": 1}
 _WRAP = 100
 _MOST_EACH = 5
 
@@ -55,7 +54,7 @@ def amount(value: float | None, unit: str) -> str:
     """Give a value with its unit and a sensible count of digits."""
     if value is None:
         return ""
-    return f"{value:.{_DIGITS.get(unit, 1)}f} {printable(unit, 8)}".rstrip()
+    return f"{value:.{DIGITS.get(unit, 1)}f} {printable(unit, 8)}".rstrip()
 
 
 def account_lines(account: Account) -> Iterator[str]:

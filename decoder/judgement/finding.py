@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from decoder.judgement.advice import ADVICE
 
@@ -29,6 +29,30 @@ class Severity(IntEnum):
     def word(self) -> str:
         """The signal word in lower case."""
         return self.name.lower()
+
+
+# How findings are written everywhere: a symbol beside the word, one column wide, and decimals by unit.
+SEVERITY_SYMBOLS: Final = {
+    Severity.NOTICE: "○",
+    Severity.CAUTION: "◇",
+    Severity.WARNING: "◆",
+    Severity.DANGER: "■",
+}
+DIGITS: Final = {
+    "V": 3,
+    "A": 1,
+    "Ah": 1,
+    "degC": 1,
+    "degC/s": 2,
+    "%": 2,
+    "kPa": 1,
+    "kW": 1,
+    "kohm": 0,
+    "ohm/V": 0,
+    "mohm": 2,
+    "mV/h": 1,
+    "s": 2,
+}
 
 
 @dataclass(frozen=True, slots=True)

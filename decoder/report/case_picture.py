@@ -6,9 +6,9 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from decoder.judgement.finding import Severity
+from decoder.judgement.finding import SEVERITY_SYMBOLS, Severity
 from decoder.judgement.modules import module_rows
-from decoder.report.texts import SEVERITY_SYMBOLS, number_words, place_words, title_of
+from decoder.report.texts import number_words, place_words, title_of
 
 if TYPE_CHECKING:
     from decoder.channels import Channels

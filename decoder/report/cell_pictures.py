@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from decoder.judgement.finding import SEVERITY_SYMBOLS
 from decoder.report.drawing import NARROW, WIDE
 from decoder.report.svg_parts import FAINT, INK, LINES, SEVERITIES, SOFT, UNITS_AN_INCH, drawing_style, inline_svg
-from decoder.report.texts import SEVERITY_SYMBOLS, number_words
+from decoder.report.texts import number_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,10 +7,10 @@ import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from decoder.judgement.finding import SEVERITY_SYMBOLS
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
 from decoder.report.texts import (
-    SEVERITY_SYMBOLS,
     amount,
     case_words,
     is_difference,

@@ -18,7 +18,7 @@ from decoder.atomic import write_text
 from decoder.judgement.cells.cell_figures import cell_figures
 from decoder.judgement.cells.cell_table import CellTable, cell_table
 from decoder.judgement.cells.resistances import cell_resistances
-from decoder.judgement.finding import Severity
+from decoder.judgement.finding import SEVERITY_SYMBOLS, Severity
 from decoder.printable import printable
 from decoder.report.account_facts import capture_facts, decoding_facts, moment_words, wire_facts
 from decoder.report.case_picture import case_picture
@@ -27,7 +27,7 @@ from decoder.report.finding_rows import finding_rows, findings_csv
 from decoder.report.limits_used import channel_limits, judging_limits
 from decoder.report.overview import charge_facts, measured_rows, pack_facts
 from decoder.report.svg_parts import dash_words
-from decoder.report.texts import SEVERITY_SYMBOLS, Degrees, title_of
+from decoder.report.texts import Degrees, title_of
 from decoder.report.time_plots import time_pictures
 
 if TYPE_CHECKING:

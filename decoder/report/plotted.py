@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.channels.states import STALE_CYCLES
+from decoder.judgement.finding import SEVERITY_SYMBOLS
 from decoder.report.decimation import decimated
 from decoder.report.drawing import Line, Mark, StateRow
-from decoder.report.texts import SEVERITY_SYMBOLS, Degrees, number_words, short_name, turned, unit_words
+from decoder.report.texts import Degrees, number_words, short_name, turned, unit_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

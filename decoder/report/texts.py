@@ -9,22 +9,15 @@ import math
 from enum import Enum
 from typing import TYPE_CHECKING, Final, overload
 
-from decoder.judgement.finding import Severity
+from decoder.judgement.finding import DIGITS, SEVERITY_SYMBOLS, Severity
 from decoder.maps.pack_sheet import Place
 
 if TYPE_CHECKING:
     from decoder.judgement import Finding
     from decoder.maps.pack_sheet import PackSheet
 
-SEVERITY_SYMBOLS: Final = {
-    Severity.NOTICE: "○",
-    Severity.CAUTION: "◇",
-    Severity.WARNING: "◆",
-    Severity.DANGER: "■",
-}
 NOTHING: Final = "—"
 MINUS: Final = "\u2212"
-_DIGITS: Final = {"V": 3, "A": 1, "degC": 1, "degC/s": 2, "%": 1, "kPa": 1, "kohm": 0, "ohm/V": 0, "mohm": 2, "s": 2}
 _LONGEST_UNIT: Final = 12
 _SPELLED: Final = {
     "degC": "°C",
@@ -98,7 +91,7 @@ def amount(
 ) -> str:
     """Write a value with its unit; a dash where there is no value."""
     shown, written = turned(value, unit, degrees, difference=difference)
-    number = number_words(shown, _DIGITS.get(unit, 2) if digits is None else digits)
+    number = number_words(shown, DIGITS.get(unit, 2) if digits is None else digits)
     return number if number == NOTHING else f"{number} {unit_words(written)}".rstrip()
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding
 
+from decoder.judgement.finding import DIGITS
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
 from decoder.screens.frame import LIST_BINDINGS, DeskScreen, DeskView
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 _CODE = 20  # columns of the code, the longest with a blank behind it
 _ROOMY = 100  # from so many columns on, limit and duration have columns of their own
-_DIGITS = {"V": 3, "A": 1, "degC": 1, "%": 1, "kPa": 1, "kohm": 0, "kW": 1, "s": 2, "mohm": 2}
 
 
 class FindingList(DeskView):
@@ -92,7 +92,7 @@ def _head(width: int, page: int, pages: int) -> Line:
 def _value_words(value: float | None, unit: str) -> str:
     if value is None:
         return NOTHING
-    return f"{number_words(value, _DIGITS.get(unit, 2))} {printable(unit, 8)}".strip()
+    return f"{number_words(value, DIGITS.get(unit, 2))} {printable(unit, 8)}".strip()
 
 
 class Explanation(DeskView):

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, ClassVar, Final
 from textual.binding import Binding
 from textual.screen import Screen
 
+from decoder.judgement.finding import SEVERITY_SYMBOLS
 from decoder.printable import printable
 from decoder.screens.ink import SEVERITY_INKS, Line, LineView, Part, cell_len, fitted, line, wrapped
-from decoder.screens.symbols import SEVERITY_SYMBOLS, time_words
+from decoder.screens.symbols import time_words
 from decoder.screens.timeline import CURSOR, bar, column_of
 
 if TYPE_CHECKING:

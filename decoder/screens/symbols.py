@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from decoder.channels import State
 from decoder.errors import UsageError
-from decoder.judgement.finding import Severity
+from decoder.judgement.finding import SEVERITY_SYMBOLS, Severity
 
 if TYPE_CHECKING:
     from decoder.channels import Channel
@@ -22,12 +22,6 @@ STATE_SYMBOLS: Final = {
     State.HIGH: "▲",
     State.STALE: "◷",
     State.ABSENT: "∅",
-}
-SEVERITY_SYMBOLS: Final = {
-    Severity.NOTICE: "○",
-    Severity.CAUTION: "◇",
-    Severity.WARNING: "◆",
-    Severity.DANGER: "■",
 }
 NOTHING: Final = "—"
 _LONGEST_FIXED = 1e7

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.judgement.finding import Severity
-from decoder.screens.symbols import SEVERITY_SYMBOLS
+from decoder.judgement.finding import SEVERITY_SYMBOLS, Severity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
