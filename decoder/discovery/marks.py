@@ -40,7 +40,7 @@ def load_marks(path: Path, first_ns: int) -> tuple[Mark, ...]:
     marks = []
     for row in read_timed_rows(path, ("label",), first_ns):
         try:
-            marks.append(Mark(row.time_s, _label(row.cells["label"])))
+            marks.append(Mark(row.time_s, clean_label(row.cells["label"])))
         except ValueError as error:
             raise TableError(
                 str(error), where=Where(str(path), row.line), expected="rows such as 12.5,plug pulled"
@@ -55,20 +55,20 @@ def parse_mark(text: str, first_ns: int = 0) -> Mark:
     if found is None or time_s is None:
         raise _wrong(text, "the mark has no time with a label behind it")
     try:
-        return Mark(time_s, _label(found[2]))
+        return Mark(time_s, clean_label(found[2]))
     except ValueError as error:
         raise _wrong(text, str(error)) from error
 
 
-def _wrong(text: str, what: str) -> UsageError:
-    return UsageError(f"'{printable(text, _LONGEST_SHOWN)}': {what}", expected=f"a mark such as {_EXAMPLE}")
-
-
-def _label(text: str) -> str:
-    """Give a label with single blanks. Raises `ValueError`."""
+def clean_label(text: str) -> str:
+    """Give a label with single blanks. Raises `ValueError` for one that is empty or too long."""
     label = " ".join(text.split())
     if not label:
         raise ValueError("the mark has no label")
     if len(label) > _LONGEST_LABEL:
         raise ValueError(f"the label has more than {_LONGEST_LABEL} characters")
     return label
+
+
+def _wrong(text: str, what: str) -> UsageError:
+    return UsageError(f"'{printable(text, _LONGEST_SHOWN)}': {what}", expected=f"a mark such as {_EXAMPLE}")
