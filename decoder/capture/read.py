@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.capture.blocks import parse_block
 from decoder.capture.columns import Columns
 from decoder.capture.merge import merged
+from decoder.capture.one_file import OneFile
 from decoder.capture.rows import BusNames
 from decoder.capture.sources import BLOCK_BYTES, Progress, Source
-from decoder.capture.stamps import MOST_S, NANO, StampKind
+from decoder.capture.stamps import MOST_S, NANO
 from decoder.capture.tally import Tally
-from decoder.capture.timing import Clock
 from decoder.errors import CaptureError, UsageError, Where
 from decoder.frames import Frames
 from decoder.printable import printable
@@ -25,18 +24,11 @@ from decoder.printable import printable
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from numpy.typing import NDArray
-
     from decoder.account import Account
-    from decoder.capture.rows import Block
 
 _KEPT_BYTES: Final = 4 << 20
 _MOST_FILES: Final = 256  # their numbers fill a byte
 _MOST_QUOTED: Final = 80  # characters of a line in a message
-# Blocks are held no longer than for so many lines.
-_MOST_HELD_LINES: Final = 200_000
-_CUT_BEGINNING: Final = "the line is cut off at the beginning of the file"
-_CUT_OFF: Final = "the line is cut off at the end of the file"
 _EXPECTED: Final = "lines such as (1700000000.123456) can0 123#0A1B2C, or (000.010020)  can0  123   [3]  0A 1B 2C"
 
 
@@ -139,79 +131,11 @@ def _range_ns(from_s: float | None, to_s: float | None) -> tuple[int | None, int
 
 
 def _file_blocks(source: Source, number: int, tally: Tally, buses: BusNames, block_bytes: int) -> Iterator[Frames]:
-    """Read one file and add it to the tally; blocks are held until the clock can tell their times."""
-    clock = Clock()
-    held: list[Block] = []
-    line = 1
-    ended = True
+    """Read one file and add it to the tally."""
+    file = OneFile(source.path, number, tally, buses)
     for text in source.blocks(block_bytes):
-        block = parse_block(text, line)
-        ended = text.endswith(b"\n")
-        if not ended:
-            _explain_the_end(block)
-        line += block.lines
-        held.append(block)
-        clock.look_at(block)
-        held_lines = line - held[0].line_begin
-        if held_lines < _MOST_HELD_LINES and (clock.waits or _may_begin_cut(held)):
-            continue
-        yield from _released(held, clock, source, number, tally, buses)
-    yield from _released(held, clock, source, number, tally, buses)
-    path = printable(source.path)
-    if not ended:
-        tally.said[f"{path}: the last line has no line end, it may be cut off"] = None
-    if source.cut_short:
-        tally.said[f"{path}: the compressed file is damaged or cut off; what came before is read"] = None
-
-
-def _released(
-    held: list[Block], clock: Clock, source: Source, number: int, tally: Tally, buses: BusNames
-) -> Iterator[Frames]:
-    """Give the blocks that are held, and hold none any more."""
-    clock.decide()
-    _drop_cut_beginning(held)
-    for block in held:
-        bus = buses.number(block)
-        tally.take(block, source.path)
-        time_ns = clock.times(block.stamp_ns, block.kind)
-        tally.bases.update(clock.bases)
-        yield _frames(block, time_ns, bus, number, buses)
-    held.clear()
-
-
-def _may_begin_cut(held: list[Block]) -> bool:
-    """Tell whether the file begins with a frame without a stamp, and it is not known what the next frame has."""
-    first = held[0]
-    if first.line_begin != 1 or not len(first.line) or first.line[0] != 1 or first.kind[0] != StampKind.NONE:
-        return False
-    return sum(len(block.line) for block in held) < 2
-
-
-def _drop_cut_beginning(held: list[Block]) -> None:
-    """Take out the frame of a first line that begins behind its stamp: the lines that follow have one."""
-    kinds = [int(kind) for block in held for kind in block.kind[:2]][:2]
-    if len(kinds) == 2 and kinds[0] == StampKind.NONE != kinds[1] and len(held[0].line) and held[0].line[0] == 1:
-        held[0].skip(held[0].line == 1, _CUT_BEGINNING)
-
-
-def _explain_the_end(block: Block) -> None:
-    """Say of a last line without line end that cannot be read that it was cut off."""
-    if block.skipped and block.skipped[-1][0] == block.line_begin + block.lines - 1:
-        block.skipped[-1] = (block.skipped[-1][0], _CUT_OFF)
-
-
-def _frames(block: Block, time_ns: NDArray[np.int64], bus: NDArray[np.uint8], number: int, buses: BusNames) -> Frames:
-    return Frames(
-        time_ns=time_ns,
-        bus=bus,
-        can_id=block.can_id,
-        flags=block.flags,
-        length=block.length,
-        data=block.data,
-        line=block.line,
-        source=np.full(len(time_ns), number, np.uint8),
-        bus_names=tuple(buses.numbers),
-    )
+        yield from file.take(text)
+    yield from file.finish(cut_short=source.cut_short)
 
 
 def _chosen(part: Frames, first_ns: int, bus: str | None, from_ns: int | None, to_ns: int | None) -> Frames:

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, cast
 
+from decoder.capture.one_file import WholeLines
 from decoder.errors import CaptureError, Where
 
 if TYPE_CHECKING:
@@ -19,10 +20,7 @@ if TYPE_CHECKING:
 STANDARD_INPUT = "-"
 # A block that is read at once: small enough for its columns to stay in a processor's cache.
 BLOCK_BYTES = 1 << 20
-# Of a line longer than this (no line of a log is), the middle is left out so that memory stays bounded.
-_LONGEST_LINE = 1 << 20
-_MARKS = ((b"\x1f\x8b", "gzip"), (b"\xfd7zXZ\x00", "xz"), (b"BZh", "bzip2"))
-_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+PACKED_MARKS = ((b"\x1f\x8b", "gzip"), (b"\xfd7zXZ\x00", "xz"), (b"BZh", "bzip2"))
 
 
 class Progress:
@@ -55,21 +53,15 @@ class Source:
         with _opened(self.path) as raw:
             unpacked, is_packed = _unpacked(raw)
             taken = 0
-            rest = b""
-            while part := self._read(unpacked, max(block_bytes, len(_BYTE_ORDER_MARK)), is_packed=is_packed):
+            lines = WholeLines()
+            while part := self._read(unpacked, block_bytes, is_packed=is_packed):
                 taken += len(part)
                 if self._progress is not None:
                     self._progress(_position(raw, taken))
-                if taken == len(part):
-                    part = part.removeprefix(_BYTE_ORDER_MARK)
-                end = part.rfind(b"\n") + 1
-                if end:
-                    yield b"".join((rest, memoryview(part)[:end]))
-                    rest = part[end:]
-                elif len(rest) < _LONGEST_LINE:
-                    rest += part
-            if rest:
-                yield rest
+                if text := lines.take(part):
+                    yield text
+            if text := lines.rest():
+                yield text
 
     def _read(self, file: IO[bytes], count: int, *, is_packed: bool) -> bytes:
         """Read; what a damaged compressed file still gives is kept."""
@@ -125,7 +117,7 @@ def _position(raw: IO[bytes], taken: int) -> int:
 def _unpacked(raw: IO[bytes]) -> tuple[IO[bytes], bool]:
     """Give the stream without its compression, told by its first bytes, and whether there was one."""
     beginning = raw.peek(8)[:8]  # type: ignore[attr-defined]
-    for mark, kind in _MARKS:
+    for mark, kind in PACKED_MARKS:
         if beginning.startswith(mark):
             if kind == "gzip":
                 return cast("IO[bytes]", gzip.GzipFile(fileobj=raw)), True
