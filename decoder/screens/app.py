@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import gc
-from time import monotonic
 from typing import TYPE_CHECKING, ClassVar, Final
 
-from textual.app import App
 from textual.binding import Binding
 
-from decoder.errors import CellgleanError, UsageError
+from decoder.errors import UsageError
 from decoder.judgement.notes import Note
 from decoder.printable import printable
 from decoder.screens.ask import AskLimits, AskNote, AskText
@@ -20,16 +18,15 @@ from decoder.screens.detail_screen import DetailScreen
 from decoder.screens.exchanges_screen import ExchangesScreen
 from decoder.screens.findings_screen import FindingsScreen
 from decoder.screens.frame import DeskScreen
+from decoder.screens.marking import MarkingApp
 from decoder.screens.pages_screen import PagesScreen
-from decoder.screens.playhead import step_from
+from decoder.screens.playhead import frame_words, step_from
 from decoder.screens.session import USER_FLAG
 from decoder.screens.survey_screen import SurveyScreen
 from decoder.screens.symbols import severity_words, time_from_words, time_words
 from decoder.screens.text_screens import CaptureScreen, HelpScreen
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from textual.binding import BindingType
     from textual.events import Key
     from textual.timer import Timer
@@ -55,7 +52,7 @@ _SCREENS: Final[dict[str, type[DeskScreen]]] = {
 }
 
 
-class CellgleanApp(App[None]):
+class CellgleanApp(MarkingApp):
     """The screens over one session."""
 
     ENABLE_COMMAND_PALETTE = False
@@ -66,6 +63,8 @@ class CellgleanApp(App[None]):
         Binding("space", "play"),
         Binding("full_stop", "step(1)"),
         Binding("comma", "step(-1)"),
+        Binding("colon", "frame(1)"),
+        Binding("semicolon", "frame(-1)"),
         Binding("greater_than_sign", "leap(1)"),
         Binding("less_than_sign", "leap(-1)"),
         Binding("plus,equals_sign", "speed(1)"),
@@ -91,7 +90,6 @@ class CellgleanApp(App[None]):
         self.session = session
         self.desk = Desk.over(session)
         self._timer: Timer | None = None
-        self._ticked = 0.0
         self._thresholds = gc.get_threshold()
         self._idle: Timer | None = None
 
@@ -104,6 +102,8 @@ class CellgleanApp(App[None]):
         self.push_screen(PagesScreen(self.desk))
         self.session.on_change.append(self._changed)
         self.run_worker(self._prepare, thread=True, group="prepare")
+        if self.book.trouble is not None:
+            self.call_after_refresh(self._say, self.book.trouble, trouble=True)
 
     def on_unmount(self) -> None:
         """Let go of the session."""
@@ -182,18 +182,14 @@ class CellgleanApp(App[None]):
 
     def action_play(self) -> None:
         """Play or pause."""
+        self._stop_timer()
         self.desk.playhead.toggle()
-        self._ticked = monotonic()
         if self.desk.playhead.playing:
             self._timer = self.set_interval(1 / _REPAINTS, self._tick)
-        else:
-            self._stop_timer()
         self._show_moment()
 
     def _tick(self) -> None:
-        now = monotonic()
-        self.desk.playhead.advance(now - self._ticked)
-        self._ticked = now
+        self.desk.playhead.tick()
         if not self.desk.playhead.playing:
             self._stop_timer()
         self._show_moment()
@@ -204,9 +200,18 @@ class CellgleanApp(App[None]):
             self._timer = None
 
     def action_step(self, direction: int) -> None:
-        """Go one sample of the chosen channel on or back; where there is none, one frame."""
+        """Go one cycle on or back: one sample of the chosen channel; where there is none, one frame."""
         desk = self.desk
+        self._pause()
         desk.playhead.go_to(step_from(desk.chosen, desk.channels, desk.now_ns, direction))
+        self._show_moment()
+
+    def action_frame(self, direction: int) -> None:
+        """Go one frame on or back, whatever its identifier; frames of one stamp are one step."""
+        desk = self.desk
+        self._pause()
+        desk.playhead.go_to(step_from(None, desk.channels, desk.now_ns, direction))
+        self._say(frame_words(desk.channels, desk.now_ns))
         self._show_moment()
 
     def action_leap(self, direction: int) -> None:
@@ -261,7 +266,7 @@ class CellgleanApp(App[None]):
         """Ask for a note on the chosen channel at this moment."""
         series = self.desk.chosen
         if series is None:
-            self._say("no channel is chosen; M marks the moment", trouble=True)
+            self._say("no channel is chosen; M notes the moment", trouble=True)
             return
         self._ask_note(series.channel.name)
 
@@ -308,19 +313,6 @@ class CellgleanApp(App[None]):
         finding = findings[number]
         self._in_thread("taking the note back …", lambda: self.session.remove_note(finding), "note taken back")
 
-    def _in_thread(self, doing: str, work: Callable[[], str | None], done: str) -> None:
-        """Do `work` beside the screens: a word while it runs, then what came of it."""
-        self._say(doing)
-
-        def run() -> None:
-            try:
-                trouble = work()
-            except CellgleanError as error:
-                trouble = str(error)
-            self.call_from_thread(self._say, trouble or done, trouble=trouble is not None)
-
-        self.run_worker(run, thread=True, group="session")
-
     def _changed(self) -> None:
         """Show the session's new state; called from the thread that changed it."""
         self.call_later(self._show_changed)
@@ -334,16 +326,14 @@ class CellgleanApp(App[None]):
         self.run_worker(self._prepare, thread=True, group="prepare")
 
     def _pause(self) -> None:
+        """Stop playing."""
         if self.desk.playhead.playing:
             self.action_play()
 
-    def _show_moment(self) -> None:
-        if isinstance(self.screen, DeskScreen):
-            self.screen.show_moment()
-
-    def _say(self, text: str, *, trouble: bool = False) -> None:
-        if isinstance(self.screen, DeskScreen):
-            self.screen.say(text, trouble=trouble)
+    def _play_on(self) -> None:
+        """Play."""
+        if not self.desk.playhead.playing:
+            self.action_play()
 
 
 def run(session: Session) -> None:

@@ -69,7 +69,7 @@ class AskNote(ModalScreen[tuple[str, Severity] | None]):
     def compose(self) -> ComposeResult:
         """Put what it is about above the text, and the severity below."""
         with Vertical():
-            yield Static(f"Mark {self.about} as out of range. Your note:", markup=False)
+            yield Static(f"Note that {self.about} is out of range. Your note:", markup=False)
             yield Input(max_length=_LONGEST, id="answer")
             yield Static(self._severity_line(), markup=False, id="severity")
 

@@ -13,7 +13,7 @@ from decoder.judgement.finding import SEVERITY_SYMBOLS
 from decoder.printable import printable
 from decoder.screens.ink import SEVERITY_INKS, Line, LineView, Part, cell_len, fitted, line, wrapped
 from decoder.screens.symbols import time_words
-from decoder.screens.timeline import CURSOR, bar, column_of
+from decoder.screens.timeline import CURSOR, bar, column_of, mark_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -63,17 +63,39 @@ class TopLine(DeskView):
 
 
 class Timeline(DeskView):
-    """The whole capture as a bar with its findings, and what is known about the moment shown."""
+    """The whole capture as a bar with its findings, and what is known about the moment shown; above it the marks."""
 
     DEFAULT_CSS = "Timeline { height: 2; background: $panel; }"
 
     def __init__(self, desk: Desk, *, id: str | None = None) -> None:  # noqa: A002
         super().__init__(desk, id=id)
         self._bar: tuple[object, str, tuple[Severity | None, ...]] = (None, "", ())
+        self._marks: tuple[object, Line] = (None, Line())
+
+    def redraw(self) -> None:
+        """Draw anew, with a line of marks where there are any."""
+        height = 3 if self._has_marks() else 2
+        if self.styles.height is None or self.styles.height.value != height:
+            self.styles.height = height
+        super().redraw()
 
     def lines_for(self, width: int, height: int) -> Sequence[Line]:  # noqa: ARG002
-        """Give the bar and the line below it."""
-        return [self._bar_line(width), self._words_line(width)]
+        """Give the marks if there are any, the bar and the line below it."""
+        marks = [self._mark_line(width)] if self._has_marks() else []
+        return [*marks, self._bar_line(width), self._words_line(width)]
+
+    def _has_marks(self) -> bool:
+        return bool(self.desk.session.mark_book.marks) or self.desk.playhead.loop is not None
+
+    def _mark_line(self, width: int) -> Line:
+        head, book = self.desk.playhead, self.desk.session.mark_book
+        key = (book.marks, head.loop, head.first_ns, head.last_ns, width)
+        if self._marks[0] != key:
+            moments = [(book.moment_ns(mark), printable(mark.label)) for mark in book.marks]
+            inside = [one for one in moments if head.first_ns <= one[0] <= head.last_ns]
+            row = mark_row(inside, head.loop, head.first_ns, head.last_ns, width)
+            self._marks = (key, Line(tuple((text, "key" if loops else "user") for text, loops in row)))
+        return self._marks[1]
 
     def _bar_line(self, width: int) -> Line:
         head = self.desk.playhead
@@ -93,7 +115,7 @@ class Timeline(DeskView):
     def _words_line(self, width: int) -> Line:
         desk, head = self.desk, self.desk.playhead
         total_s = (head.last_ns - desk.channels.first_ns) / 1e9
-        playing = "playing" if head.playing else "paused"
+        playing = ("playing" if head.playing else "paused") + " in a loop" * (head.loop is not None)
         parts: list[Part] = [
             (f" {time_words(desk.now_s)}", "strong"),
             (f" of {time_words(total_s)} · ", "plain"),

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
+from time import monotonic_ns
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from decoder.frames import EXTENDED
+
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from decoder.channels import Channels, Series
     from decoder.judgement import Finding
@@ -18,13 +22,24 @@ SPEEDS: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 
 @dataclass(slots=True)
 class Playhead:
-    """The moment shown, in nanoseconds on the capture's clock; playing or paused; how fast."""
+    """The moment shown, in nanoseconds on the capture's clock; playing or paused; how fast; in a loop or not.
+
+    While playing, the moment follows from where playing began (`clock` then, moment then) and from `clock` now: ticks
+    that come late or never change nothing. `clock` counts real nanoseconds and never jumps.
+    """
 
     first_ns: int
     last_ns: int
     now_ns: int
     speed: float = 1.0
     playing: bool = False
+    loop: tuple[int, int] | None = None
+    clock: Callable[[], int] = monotonic_ns
+    _began: tuple[int, int] = (0, 0)
+
+    def __post_init__(self) -> None:
+        """Begin at the moment given."""
+        self._begin()
 
     @classmethod
     def over(cls, channels: Channels) -> Playhead:
@@ -33,25 +48,69 @@ class Playhead:
         return cls(first, channels.last_ns, channels.last_ns)
 
     def go_to(self, time_ns: int) -> None:
-        """Go to a moment, not beyond the capture's ends."""
+        """Go to a moment, not beyond the capture's ends; playing goes on from there."""
         self.now_ns = min(max(time_ns, self.first_ns), self.last_ns)
+        self._begin()
 
     def toggle(self) -> None:
-        """Play or pause; at the end, playing begins anew."""
-        self.playing = not self.playing and self.last_ns > self.first_ns
-        if self.playing and self.now_ns >= self.last_ns:
-            self.now_ns = self.first_ns
+        """Play or pause; at the end of the capture, or past that of the loop, playing begins anew."""
+        if self.playing:
+            self.tick()
+            self.playing = False
+            return
+        start_ns, end_ns = self.loop or (self.first_ns, self.last_ns)
+        if self.now_ns >= end_ns:
+            self.now_ns = start_ns
+        self.playing = self.last_ns > self.first_ns
+        self._begin()
 
-    def advance(self, elapsed_s: float) -> None:
-        """Let `elapsed_s` seconds of real time pass; stop at the end."""
-        self.go_to(self.now_ns + int(elapsed_s * self.speed * 1e9))
-        if self.now_ns >= self.last_ns:
+    def tick(self) -> None:
+        """Move to where the clock says; at the end of the loop go on at its start, at the end of the capture stop."""
+        if not self.playing:
+            return
+        clock_ns, from_ns = self._began
+        to_ns = from_ns + round((self.clock() - clock_ns) * self.speed)
+        if self.loop is not None and from_ns < self.loop[1] <= to_ns:
+            start_ns, end_ns = self.loop
+            to_ns = start_ns + (to_ns - end_ns) % (end_ns - start_ns)
+        self.now_ns = min(max(to_ns, self.first_ns), self.last_ns)
+        if to_ns >= self.last_ns:
             self.playing = False
 
     def change_speed(self, by: int) -> None:
         """Take the next faster (1) or slower (-1) speed."""
+        self.tick()
         place = SPEEDS.index(self.speed) + by
         self.speed = SPEEDS[min(max(place, 0), len(SPEEDS) - 1)]
+        self._begin()
+
+    def set_loop(self, loop: tuple[int, int] | None) -> None:
+        """Play from a moment to a later one over and over; ``None`` ends it. A moment outside goes to its start."""
+        self.tick()
+        self.loop = loop
+        if loop is not None and not loop[0] <= self.now_ns < loop[1]:
+            self.now_ns = loop[0]
+        self._begin()
+
+    def _begin(self) -> None:
+        self._began = (self.clock(), self.now_ns)
+
+
+def loop_around(moments_ns: Iterable[int], head: Playhead) -> tuple[int, int] | None:
+    """Give the moment before the playhead and the one after it; the capture's ends count too. ``None``: it has none."""
+    inside = {moment for moment in moments_ns if head.first_ns <= moment <= head.last_ns}
+    ends = sorted(inside | {head.first_ns, head.last_ns})
+    after = min(bisect_right(ends, head.now_ns), len(ends) - 1)
+    return (ends[after - 1], ends[after]) if after else None
+
+
+def neighbour_moment(moments_ns: Sequence[int], now_ns: int, direction: int) -> int | None:
+    """Give the number of the next (1) or previous (-1) moment of an ordered row, ``None`` where there is none."""
+    if direction > 0:
+        number = bisect_right(moments_ns, now_ns)
+        return number if number < len(moments_ns) else None
+    number = bisect_left(moments_ns, now_ns) - 1
+    return number if number >= 0 else None
 
 
 def step_from(series: Series | None, channels: Channels, now_ns: int, direction: int) -> int:
@@ -63,6 +122,19 @@ def step_from(series: Series | None, channels: Channels, now_ns: int, direction:
     if not len(beyond):
         return now_ns
     return int(beyond.min() if direction > 0 else beyond.max())
+
+
+def frame_words(channels: Channels, now_ns: int) -> str:
+    """Name the frame of a moment; of several of one stamp the first."""
+    frames = channels.frames
+    rows = np.flatnonzero(frames.time_ns == now_ns)
+    if not len(rows):
+        return "no frame at this moment"
+    row = int(rows[0])
+    wide = 8 if frames.flags[row] & EXTENDED else 3
+    more = f", and {len(rows) - 1} more of the same stamp" if len(rows) > 1 else ""
+    identifier = f"{int(frames.can_id[row]):0{wide}X}"
+    return f"frame {row + 1:,} of {len(frames):,}: {identifier}, line {int(frames.line[row])}{more}"
 
 
 def moment_of_finding(finding: Finding) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import atexit
 import shutil
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, Final
@@ -27,6 +27,7 @@ from decoder.judgement.notes import Note, save_notes
 from decoder.maps import load_map
 from decoder.maps.patterns import literal
 from decoder.maps.sheet_file import load_sheet, set_channel_limit
+from decoder.screens.mark_book import MarkBook
 from decoder.screens.plot import in_quantity_unit
 from decoder.transport.exchanges import exchanges
 from decoder.transport.heard import heard_lines
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from decoder.frames import Frames, Key
     from decoder.judgement import Finding, Judgement
     from decoder.maps.signal_map import Message, SignalMap
+    from decoder.screens.live import Live
     from decoder.transport.exchange import Exchange
     from decoder.transport.identity import IdentityRow
     from decoder.transport.transfers import Transfers
@@ -114,7 +116,8 @@ class Session:
     `capture_path` is ``None`` for standard input and live buses. `sheet_path`: where limits go; without one, a new
     sheet beside the capture. `notes_file`: where notes go (`decoder.judgement.notes.notes_path`). `on_change` is
     called, in whichever thread made the change, after each one. `show_vin`: show vehicle identification numbers in
-    full.
+    full. `zero_ns`: the capture's first frame, where `channels` hold only a part of it. `live`: how things stand with a
+    capture that goes on; what is costly to put together then stays as it is until `renew`.
     """
 
     channels: Channels
@@ -124,8 +127,11 @@ class Session:
     sheet_path: Path | None = None
     notes_file: Path | None = None
     show_vin: bool = False
+    zero_ns: int | None = None
+    live: Live | None = None
     on_change: list[Callable[[], None]] = field(default_factory=list)
     _lock: Lock = field(default_factory=Lock, repr=False)
+    _marks: tuple[object, MarkBook] | None = field(default=None, repr=False)
     _scratch: Path | None = field(default=None, repr=False)
     _talk: Talk | None = field(default=None, repr=False)
     _talk_lock: Lock = field(default_factory=Lock, repr=False)
@@ -138,15 +144,18 @@ class Session:
     def talk(self) -> Talk:
         """The questions and answers, put together when first asked for; once for each state of the frames."""
         with self._talk_lock:
-            frames = self.channels.frames
-            if self._talk is None or self._talk.frames is not frames:
-                self._talk = Talk.of(frames, self.channels.signal_map.reassembled, show_vin=self.show_vin)
+            if self._talk is None or not self.talk_is_ready:
+                self._talk = self._new_talk()
             return self._talk
+
+    def _new_talk(self) -> Talk:
+        channels = self.channels
+        return Talk.of(channels.frames, channels.signal_map.reassembled, show_vin=self.show_vin)
 
     @property
     def talk_is_ready(self) -> bool:
         """Whether `talk` is there without waiting."""
-        return self._talk is not None and self._talk.frames is self.channels.frames
+        return self._talk is not None and (self.live is not None or self._talk.frames is self.channels.frames)
 
     @property
     def wire(self) -> Wire:
@@ -188,6 +197,15 @@ class Session:
     def bench_is_ready(self) -> bool:
         """Whether `bench` is there without waiting."""
         return self.talk_is_ready and self._bench is not None and self._bench[0] is self._talk
+
+    @property
+    def mark_book(self) -> MarkBook:
+        """The marks beside the capture, read when first asked for."""
+        key = (self.capture_path, self.zero_ns is not None or len(self.channels.frames) > 0)
+        if self._marks is None or self._marks[0] != key:
+            zero_ns = self.channels.first_ns if self.zero_ns is None else self.zero_ns
+            self._marks = (key, MarkBook.beside(self.capture_path, zero_ns))
+        return self._marks[1]
 
     def add_note(self, note: Note) -> str | None:
         """Keep a note and show it among the findings. Gives what went wrong with the file, ``None`` if nothing did."""
@@ -244,7 +262,9 @@ class Session:
             said = drafted_words(drafted, path)
             others = [one for one in self.channels.signal_map.paths if Path(one).resolve() != path.resolve()]
             paths = [*others, str(path)]
-            channels = decode(self.channels.frames, load_map(paths), load_sheet(sheet_path))
+            channels = replace(
+                decode(self.channels.frames, load_map(paths), load_sheet(sheet_path)), began_ns=self.channels.began_ns
+            )
             judgement = judge(channels, self.notes)
             bench.use_map(channels.signal_map)
             self.channels, self.judgement, self._wire = channels, judgement, None
@@ -252,6 +272,46 @@ class Session:
                 self.sheet_path = sheet_path
         self._tell()
         return said if trouble is None else f"{said}; the pack sheet: {trouble}"
+
+    def go_on(self, channels: Channels, live: Live) -> bool:
+        """Show a newer state of a capture that goes on, the judgement still the last one.
+
+        Tells whether it was taken: not where signal map or pack sheet are no longer those that it was decoded with.
+        """
+        with self._lock:
+            if self.channels.signal_map is not channels.signal_map or self.channels.sheet is not channels.sheet:
+                return False
+            self.channels, self.live = channels, live
+        self._tell()
+        return True
+
+    def judged(self, judgement: Judgement, channels: Channels, notes: tuple[Note, ...]) -> bool:
+        """Show a newer judgement; tells whether it was taken: not where it is not of what is shown now."""
+        with self._lock:
+            if self.channels is not channels or self.notes is not notes:
+                return False
+            self.judgement = judgement
+        self._tell()
+        return True
+
+    def tell_live(self, live: Live) -> None:
+        """Show how things stand with a capture that goes on."""
+        if live != self.live:
+            self.live = live
+            self._tell()
+
+    def renew(self) -> bool:
+        """Put anew together what was looked at of answers, survey and bench; tell whether there was anything to do."""
+        old = self._talk
+        if old is None or old.frames is self.channels.frames:
+            return False
+        talk = self._new_talk()
+        wire = None if self._wire is None else Wire.of(talk, self.channels.signal_map)
+        bench = None if self._bench is None else (talk, self._new_bench(talk))
+        with self._bench_lock, self._wire_lock, self._talk_lock:
+            self._talk, self._wire, self._bench = talk, wire, bench
+        self._tell()
+        return True
 
     def replace(self, channels: Channels, judgement: Judgement) -> None:
         """Show a newer state of a capture that is still being recorded."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from decoder.judgement.finding import SEVERITY_SYMBOLS, Severity
+from decoder.screens.ink import cell_len, fitted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,6 +17,12 @@ if TYPE_CHECKING:
 QUIET: Final = "─"
 LASTING: Final = "━"
 CURSOR: Final = "┃"
+MARK: Final = "▾"
+LOOP: Final = "═"
+LOOP_START: Final = "╞"
+LOOP_END: Final = "╡"
+QUIET_ROW: Final = " "
+_SHORTEST_LABEL: Final = 4
 
 
 def column_of(time_ns: int, first_ns: int, last_ns: int, width: int) -> int:
@@ -46,3 +53,46 @@ def bar(
         for start, lasting in zip(starts.tolist(), gravest.tolist(), strict=True)
     )
     return characters, tuple(Severity(severity) if severity else None for severity in shown.tolist())
+
+
+def mark_row(
+    marks: Sequence[tuple[int, str]], loop: tuple[int, int] | None, first_ns: int, last_ns: int, width: int
+) -> list[tuple[str, bool]]:
+    """Draw marks, in order of time as (moment in ns, label), with their labels as they fit, and the loop.
+
+    Gives `width` columns as pieces of text, each with whether it belongs to the loop. A label stands right of its mark,
+    left of it where there is more room, or not at all where other marks leave none.
+    """
+    columns = {column_of(moment, first_ns, last_ns, width): label for moment, label in marks}
+    places = sorted(columns)
+    row = [QUIET_ROW] * width
+    if loop is not None:
+        start, end = (column_of(moment, first_ns, last_ns, width) for moment in loop)
+        row[start : end + 1] = [LOOP] * (end + 1 - start)
+        row[start], row[end] = LOOP_START, LOOP_END
+    free = 0
+    for place, after in zip(places, [*places, width + 1][1:], strict=True):
+        label, right, left = columns[place], after - place - 2, place - free - 1
+        row[place] = MARK
+        if cell_len(label) > max(right, 0) and left > right and left >= _SHORTEST_LABEL:
+            length = min(cell_len(label), left)
+            row[place - length : place] = _cells(label, length)
+            free = place + 1
+            continue
+        length = min(cell_len(label), right) if right >= min(cell_len(label), _SHORTEST_LABEL) else 0
+        row[place + 1 : place + 1 + length] = _cells(label, length)
+        free = place + 1 + length
+    return [(cell, cell in {LOOP, LOOP_START, LOOP_END}) for cell in row]
+
+
+def _cells(label: str, length: int) -> list[str]:
+    """Give a label as the texts of `length` columns; the second column of a wide character is empty."""
+    text = fitted(label, length)
+    cells: list[str] = []
+    for character in text:
+        columns = cell_len(character)
+        if columns == 0 and cells:
+            cells[-1] += character
+        else:
+            cells += [character, *[""] * (columns - 1)]
+    return (cells + [" "] * length)[:length]

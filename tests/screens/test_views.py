@@ -195,16 +195,12 @@ def test_step_goes_to_the_neighbouring_sample_and_stays_at_the_ends(tmp_path):
     assert step_from(series, channels, int(times[-1]), 1) == times[-1]
 
 
-def test_the_playhead_stays_within_the_capture_and_stops_at_its_end():
-    head = Playhead(0, int(10e9), int(9e9), speed=2, playing=True)
-    head.advance(0.25)
-    assert head.now_ns == int(9.5e9)
-    head.advance(1)
-    assert (head.now_ns, head.playing) == (int(10e9), False)
-    head.toggle()
-    assert (head.now_ns, head.playing) == (0, True)
+def test_the_playhead_stays_within_the_capture():
+    head = Playhead(0, int(10e9), int(9e9))
     head.go_to(-5)
     assert head.now_ns == 0
+    head.go_to(int(11e9))
+    assert head.now_ns == int(10e9)
 
 
 def finding(severity, from_ns, to_ns):
