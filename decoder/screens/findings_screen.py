@@ -165,7 +165,8 @@ class FindingsScreen(DeskScreen):
         ("y", "not judged"),
         ("space", "play"),
         ("?", "all keys"),
-        ("M", "mark moment"),
+        ("h", "mark"),
+        ("M", "note"),
         ("c", "cells"),
         ("i", "capture"),
     )

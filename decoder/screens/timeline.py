@@ -23,6 +23,7 @@ LOOP_START: Final = "╞"
 LOOP_END: Final = "╡"
 QUIET_ROW: Final = " "
 _SHORTEST_LABEL: Final = 4
+_SHOWN_OF_LOOP: Final = 2
 
 
 def column_of(time_ns: int, first_ns: int, last_ns: int, width: int) -> int:
@@ -61,27 +62,32 @@ def mark_row(
     """Draw marks, in order of time as (moment in ns, label), with their labels as they fit, and the loop.
 
     Gives `width` columns as pieces of text, each with whether it belongs to the loop. A label stands right of its mark,
-    left of it where there is more room, or not at all where other marks leave none.
+    that of the last one left of it where there is more room; close marks have none.
     """
     columns = {column_of(moment, first_ns, last_ns, width): label for moment, label in marks}
     places = sorted(columns)
     row = [QUIET_ROW] * width
+    start = end = -1
     if loop is not None:
         start, end = (column_of(moment, first_ns, last_ns, width) for moment in loop)
         row[start : end + 1] = [LOOP] * (end + 1 - start)
         row[start], row[end] = LOOP_START, LOOP_END
     free = 0
     for place, after in zip(places, [*places, width + 1][1:], strict=True):
-        label, right, left = columns[place], after - place - 2, place - free - 1
+        label = columns[place]
+        # Of a loop something must show beside the label that stands in it.
+        room = after - place - 2 - (_SHOWN_OF_LOOP if start <= place < end else 0)
+        before = place - free - 1
         row[place] = MARK
-        if cell_len(label) > max(right, 0) and left > right and left >= _SHORTEST_LABEL:
-            length = min(cell_len(label), left)
+        length = min(cell_len(label), room)
+        if place == places[-1] and length < cell_len(label) and before > room:
+            length = min(cell_len(label), before)
             row[place - length : place] = _cells(label, length)
+        elif length >= min(cell_len(label), _SHORTEST_LABEL):
+            free = place + 1 + length
+            row[place + 1 : free] = _cells(label, length)
+        else:
             free = place + 1
-            continue
-        length = min(cell_len(label), right) if right >= min(cell_len(label), _SHORTEST_LABEL) else 0
-        row[place + 1 : place + 1 + length] = _cells(label, length)
-        free = place + 1 + length
     return [(cell, cell in {LOOP, LOOP_START, LOOP_END}) for cell in row]
 
 

@@ -192,10 +192,11 @@ def drawn(marks, loop=None, width=20):
     return shown_row
 
 
-def test_labels_stand_right_of_their_marks_and_left_where_there_is_more_room():
+def test_labels_stand_right_of_their_marks_and_that_of_the_last_one_left_where_there_is_more_room():
     assert drawn([(0, "plug"), (50, "lamp on")]) == f"{MARK}plug     {MARK}lamp on  "
     assert drawn([(95, "plug pulled")]) == f"        plug pulled{MARK}"
     assert drawn([(100, "x" * 40)]) == f" {'x' * 17}…{MARK}"
+    assert drawn([(0, "plug pulled"), (50, "lamp")]) == f"{MARK}plug pu… {MARK}lamp     "
     assert drawn([]) == " " * 20
 
 
@@ -213,3 +214,7 @@ def test_the_loop_is_drawn_from_end_to_end():
     assert drawn([], (25, 75)) == " " * 5 + LOOP_START + LOOP * 9 + LOOP_END + " " * 4
     assert drawn([(25, "on")], (25, 75)) == " " * 5 + f"{MARK}on" + LOOP * 7 + LOOP_END + " " * 4
     assert drawn([], (0, 1)).strip() == LOOP_END
+
+
+def test_a_long_label_leaves_something_of_the_loop_to_see():
+    assert drawn([(0, "plug pulled"), (50, "lamp")], (0, 50)) == f"{MARK}plug …{LOOP * 3}{MARK}lamp     "
