@@ -62,25 +62,27 @@ class MarkingApp(App[None]):
                     self._say(str(error), trouble=True)
                 else:
                     self.mark = mark
-                    self._in_thread("keeping the mark …", lambda: book.add(mark), f"marked: {_words(mark)}")
+                    self._in_thread("keeping the mark …", lambda: book.add(mark), f"marked: {self._words(mark)}")
             if was_playing:
                 self._play_on()
 
         # What is done several times has one label: the last one stands there, and typing replaces it.
         label = self.mark.label if self.mark is not None else ""
-        at = time_words((moment_ns - book.zero_ns) / 1e9)
-        self.push_screen(AskText(f"What was done or happened at {at}?", label), keep)
+        self.push_screen(AskText(f"What was done or happened at {self._at(moment_ns)}?", label), keep)
 
     def action_to_mark(self, direction: int) -> None:
         """Go to the next or previous mark."""
-        book = self.book
-        number = neighbour_moment(book.moments_ns, self.desk.now_ns, direction)
+        book, head = self.book, self.desk.playhead
+        # A file of marks may hold some of before or after what is shown.
+        shown = [mark for mark in book.marks if head.first_ns <= book.moment_ns(mark) <= head.last_ns]
+        head.tick()
+        number = neighbour_moment([book.moment_ns(mark) for mark in shown], head.now_ns, direction)
         if number is None:
-            self._say(f"no {'later' if direction > 0 else 'earlier'} mark" if book.marks else "no marks: h sets one")
+            self._say(f"no {'later' if direction > 0 else 'earlier'} mark" if shown else "no marks: h sets one")
             return
-        self.mark = book.marks[number]
-        self.desk.playhead.go_to(book.moment_ns(self.mark))
-        self._say(_words(self.mark))
+        self.mark = shown[number]
+        head.go_to(book.moment_ns(self.mark))
+        self._say(self._words(self.mark))
         self._show_moment()
 
     def action_take_mark_back(self) -> None:
@@ -90,7 +92,7 @@ class MarkingApp(App[None]):
             self._say("go to a mark first: ( and ) go from mark to mark", trouble=True)
             return
         self.mark = None
-        self._in_thread("taking the mark back …", lambda: book.remove(mark), f"taken back: {_words(mark)}")
+        self._in_thread("taking the mark back …", lambda: book.remove(mark), f"taken back: {self._words(mark)}")
 
     def action_loop(self) -> None:
         """Play from the mark before this moment to the one after it over and over; end that."""
@@ -111,7 +113,7 @@ class MarkingApp(App[None]):
             return
         if self.end is None or self.end.time_s == mark.time_s:
             self.end = mark
-            self._say(f"one end of the loop: {_words(mark)}; go to the other one with ( or ) and press Z")
+            self._say(f"one end of the loop: {self._words(mark)}; go to the other one with ( or ) and press Z")
             return
         first_ns, last_ns = sorted((book.moment_ns(self.end), book.moment_ns(mark)))
         self.end = None
@@ -120,9 +122,16 @@ class MarkingApp(App[None]):
 
     def _play_loop(self, loop: tuple[int, int]) -> None:
         self.desk.playhead.set_loop(loop)
-        start, end = (time_words((moment_ns - self.book.zero_ns) / 1e9) for moment_ns in loop)
+        start, end = (self._at(moment_ns) for moment_ns in loop)
         how = "" if self.desk.playhead.playing else "space plays it, "
         self._say(f"loop from {start} to {end}; {how}z ends it")
+
+    def _at(self, moment_ns: int) -> str:
+        """Write a moment as the timeline does: from the first frame that is shown."""
+        return time_words((moment_ns - self.desk.channels.first_ns) / 1e9)
+
+    def _words(self, mark: Mark) -> str:
+        return f"{printable(mark.label, _LONGEST_SHOWN)} at {self._at(self.book.moment_ns(mark))}"
 
     # What every action uses
 
@@ -160,7 +169,3 @@ class MarkingApp(App[None]):
     def _done(self, text: str, *, trouble: bool) -> None:
         self._say(text, trouble=trouble)
         self._show_moment()
-
-
-def _words(mark: Mark) -> str:
-    return f"{printable(mark.label, _LONGEST_SHOWN)} at {time_words(mark.time_s)}"

@@ -80,6 +80,28 @@ async def test_keys_go_from_mark_to_mark_and_take_one_back(tmp_path):
         assert {one.label for one in kept(tmp_path)} == {"a", "c"}
 
 
+async def test_of_a_part_the_screens_count_from_its_first_frame_and_the_file_from_the_captures(tmp_path):
+    session = open_session(tmp_path)
+    session.zero_ns = session.channels.first_ns - 100_000_000_000
+    async with shown(session) as (app, pilot):
+        await mark(app, pilot, 5, "on")
+        assert "marked: on at 5.000 s" in text(app)
+        assert kept(tmp_path) == (Mark(105.0, "on"),)
+        assert app.book.moments_ns == [session.channels.first_ns + 5_000_000_000]
+
+
+async def test_marks_outside_of_what_is_shown_are_not_gone_to(tmp_path):
+    (tmp_path / "pack.log.marks.csv").write_text("time_s,label\n-5,before\n7,on\n500,after\n")
+    async with shown(open_session(tmp_path)) as (app, pilot):
+        await press(pilot, "left_parenthesis")
+        assert app.desk.now_s == 7
+        for key, word in (("left_parenthesis", "earlier"), ("right_parenthesis", "later")):
+            await press(pilot, key)
+            assert f"no {word} mark" in text(app)
+            assert app.desk.now_s == 7
+        assert text(app).count(MARK) == 1
+
+
 async def test_a_mark_taken_while_playing_is_of_the_moment_of_the_key_and_playing_goes_on(tmp_path):
     now_ns = [0]
     async with shown(open_session(tmp_path)) as (app, pilot):
