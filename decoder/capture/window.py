@@ -26,6 +26,7 @@ class Window:
         """Begin without frames; raises `ValueError` where the window could hold nothing."""
         if not most_s > 0 or most_frames < 1:
             raise ValueError(f"a window of {most_s} s and {most_frames} frames")
+        self.most_s = most_s
         self._most_ns = most_s * 1e9
         self._most_frames = most_frames
         self._parts: deque[tuple[Frames, NDArray[np.int64]]] = deque()  # with the time passed at each frame

@@ -209,7 +209,7 @@ class Channels(Mapping[str, Series]):
 
     A name that stands for several channels is told apart: ``Signal@page`` for pages of one message,
     ``Message.Signal`` for several messages, ``F4:Signal`` for several source addresses, ``bus:Signal`` for several
-    buses.
+    buses. `began_ns`: time of the capture's first frame, where `frames` are only the last part of it.
     """
 
     series: Mapping[str, Series]
@@ -218,6 +218,7 @@ class Channels(Mapping[str, Series]):
     sheet: PackSheet | None
     account: DecodeAccount
     assembled: AllAssembled = field(default_factory=dict)
+    began_ns: int | None = None
 
     def payload_of(self, series: Series, index: int) -> bytes:
         """Give the payload that a sample was cut from: that of its frame, or the one that its frame completed."""
@@ -246,6 +247,8 @@ class Channels(Mapping[str, Series]):
     @cached_property
     def first_ns(self) -> int:
         """Time of the capture's first frame (0 if it has none): the zero of every `time_s`."""
+        if self.began_ns is not None:
+            return self.began_ns
         return int(self.frames.time_ns[0]) if len(self.frames) else 0
 
     @cached_property

@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     from textual.events import Key
     from textual.timer import Timer
 
-    from decoder.judgement import Severity
+    from decoder.judgement import Finding, Severity
+    from decoder.screens.live_feed import LiveFeed
     from decoder.screens.session import Session
 
 # Repaints a second while playing; nothing runs while paused.
@@ -70,6 +71,7 @@ class CellgleanApp(MarkingApp):
         Binding("plus,equals_sign", "speed(1)"),
         Binding("minus", "speed(-1)"),
         Binding("g", "go_to"),
+        Binding("E,ctrl+end", "to_end"),
         Binding("n", "finding(1)"),
         Binding("p", "finding(-1)"),
         Binding("w", "window"),
@@ -85,8 +87,10 @@ class CellgleanApp(MarkingApp):
         Binding("t", "colours"),
     ]
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, feed: LiveFeed | None = None, *, bell: bool = False) -> None:
         super().__init__()
+        self.feed, self.rings = feed, bell
+        self._trouble = ""
         self.session = session
         self.desk = Desk.over(session)
         self._timer: Timer | None = None
@@ -101,12 +105,18 @@ class CellgleanApp(MarkingApp):
         gc.set_threshold(*self._thresholds[:2], _RARELY)
         self.push_screen(PagesScreen(self.desk))
         self.session.on_change.append(self._changed)
-        self.run_worker(self._prepare, thread=True, group="prepare")
+        if self.feed is None:
+            self.run_worker(self._prepare, thread=True, group="prepare")
+        else:
+            self.feed.on_news = self._hear
+            self.feed.start()
         if self.book.trouble is not None:
             self.call_after_refresh(self._say, self.book.trouble, trouble=True)
 
     def on_unmount(self) -> None:
         """Let go of the session."""
+        if self.feed is not None:
+            self.feed.stop()
         gc.unfreeze()
         gc.set_threshold(*self._thresholds)
         if self._changed in self.session.on_change:
@@ -242,6 +252,12 @@ class CellgleanApp(MarkingApp):
 
         self.push_screen(AskText("Go to (41.2, 1:02:03, 50 %, +5, -5)"), go)
 
+    def action_to_end(self) -> None:
+        """Go to the end; of a capture that goes on, the moment goes along from there."""
+        self._pause()
+        self.desk.playhead.go_to(self.desk.playhead.last_ns)
+        self._show_moment()
+
     def action_finding(self, direction: int) -> None:
         """Go to the next or previous finding in time."""
         number = self.desk.neighbour(direction)
@@ -321,9 +337,26 @@ class CellgleanApp(MarkingApp):
         findings = self.desk.findings
         if self.desk.finding is not None:
             self.desk.finding = min(self.desk.finding, len(findings) - 1) if findings else None
-        self.desk.playhead.last_ns = self.desk.channels.last_ns
+        self.desk.go_on()
         self._show_moment()
-        self.run_worker(self._prepare, thread=True, group="prepare")
+        if self.session.live is None:
+            self.run_worker(self._prepare, thread=True, group="prepare")
+        elif self._trouble != self.session.live.trouble:
+            self._trouble = self.session.live.trouble
+            self._say(self._trouble, trouble=bool(self._trouble))
+
+    def _hear(self, news: tuple[Finding, ...]) -> None:
+        """Tell what is new; called from the thread that found it."""
+        self.call_later(self._tell_news, news)
+
+    def _tell_news(self, news: tuple[Finding, ...]) -> None:
+        """Say what was found since the last judgement, and ring if asked."""
+        gravest = max(news, key=lambda finding: finding.severity)
+        more = f" · and {len(news) - 1} more" if len(news) > 1 else ""
+        words = f"{severity_words(gravest.severity)} {gravest.code} {self.desk.place_of(gravest)}".rstrip()
+        self._say(f"new: {words}{more} · {printable(gravest.explanation, 300)}")
+        if self.rings:
+            self.bell()
 
     def _pause(self) -> None:
         """Stop playing."""
@@ -336,6 +369,6 @@ class CellgleanApp(MarkingApp):
             self.action_play()
 
 
-def run(session: Session) -> None:
-    """Show the screens until the user quits."""
-    CellgleanApp(session).run()
+def run(session: Session, feed: LiveFeed | None = None, *, bell: bool = False) -> None:
+    """Show the screens until the user quits; `feed` brings what comes meanwhile, new findings ring the `bell`."""
+    CellgleanApp(session, feed, bell=bell).run()

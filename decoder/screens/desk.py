@@ -21,6 +21,19 @@ WINDOWS: Final[tuple[float | None, ...]] = (10.0, 60.0, 600.0, None)
 _TREND_S: Final = 10.0
 
 
+class Same:
+    """Equal only for one and the same object, which it keeps: what is kept for it is not mistaken for another's."""
+
+    def __init__(self, thing: object) -> None:
+        self._thing = thing
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Same) and other._thing is self._thing
+
+    def __hash__(self) -> int:
+        return id(self._thing)
+
+
 @dataclass
 class Desk:
     """The state behind the screens; `selected` is the channel that keys act on."""
@@ -67,6 +80,22 @@ class Desk:
         return (self.playhead.now_ns - self.channels.first_ns) / 1e9
 
     @property
+    def is_live(self) -> bool:
+        """Whether the moment shown goes on with a capture that goes on: it stands at the end and is not played."""
+        live, head = self.session.live, self.playhead
+        return live is not None and not live.ended and not head.playing and head.now_ns >= head.last_ns
+
+    def go_on(self) -> None:
+        """Take the ends of the channels shown now; the moment goes along where it is live, and never falls out."""
+        was_live, head, frames = self.is_live, self.playhead, self.channels.frames
+        head.first_ns = int(frames.time_ns.min()) if len(frames) else 0
+        head.last_ns = self.channels.last_ns
+        if was_live:
+            head.go_to(head.last_ns)
+        elif not head.first_ns <= head.now_ns <= head.last_ns:
+            head.go_to(head.now_ns)
+
+    @property
     def flagged(self) -> frozenset[str]:
         """The channels that a finding names."""
         judgement = self.session.judgement
@@ -78,7 +107,7 @@ class Desk:
     def titles(self) -> tuple[Title, ...]:
         """The titles with the channels that filter and search leave."""
         flagged = self.flagged
-        key = (id(self.channels), id(self.session.judgement), self.only_flagged, self.find)
+        key = (Same(self.channels), Same(self.session.judgement), self.only_flagged, self.find)
         if self._titles is None or self._titles[0] != key:
             found = titles(self.channels, flagged, only_flagged=self.only_flagged, find=self.find)
             self._titles = (key, found)
@@ -95,7 +124,7 @@ class Desk:
         title = self.title_now
         if title is None:
             return []
-        key = (title.title, id(self.titles), self.sort, self.downwards, self.now_ns, self.trend_s)
+        key = (title.title, Same(self.titles), self.sort, self.downwards, self.now_ns, self.trend_s)
         if self._ordered is None or self._ordered[0] != key:
             ordered = in_order(
                 title.names,

@@ -11,6 +11,7 @@ from textual.screen import Screen
 
 from decoder.judgement.finding import SEVERITY_SYMBOLS
 from decoder.printable import printable
+from decoder.screens.desk import Same
 from decoder.screens.ink import SEVERITY_INKS, Line, LineView, Part, cell_len, fitted, line, wrapped
 from decoder.screens.symbols import time_words
 from decoder.screens.timeline import CURSOR, bar, column_of, mark_row
@@ -51,7 +52,7 @@ class TopLine(DeskView):
         if self.desk.find:
             filters.append(f"name holds '{printable(self.desk.find, 16)}'")
         right = f" {' · '.join(filters)} " if filters else ""
-        rest = f" · {printable(name, 40)} · {len(channels.frames):,} frames · {len(channels)} channels · {buses}"
+        rest = f" · {printable(name, 40)} · {_frame_words(self.desk)} · {len(channels)} channels · {buses}"
         room = width - cell_len(right)
         return [
             line(
@@ -99,7 +100,7 @@ class Timeline(DeskView):
 
     def _bar_line(self, width: int) -> Line:
         head = self.desk.playhead
-        key = (id(self.desk.session.judgement), width, head.last_ns)
+        key = (Same(self.desk.session.judgement), width, head.first_ns, head.last_ns)
         if self._bar[0] != key:
             self._bar = (key, *bar(self.desk.findings, head.first_ns, head.last_ns, width))
         _, characters, gravest = self._bar
@@ -115,11 +116,12 @@ class Timeline(DeskView):
     def _words_line(self, width: int) -> Line:
         desk, head = self.desk, self.desk.playhead
         total_s = (head.last_ns - desk.channels.first_ns) / 1e9
-        playing = ("playing" if head.playing else "paused") + " in a loop" * (head.loop is not None)
+        playing = ("playing" if head.playing else live_words(desk)) + " in a loop" * (head.loop is not None)
+        speed = "" if desk.is_live else f" ×{head.speed:g}"
         parts: list[Part] = [
             (f" {time_words(desk.now_s)}", "strong"),
             (f" of {time_words(total_s)} · ", "plain"),
-            (f"{playing} ×{head.speed:g}", "key" if head.playing else "plain"),
+            (playing + speed, "key" if head.playing or desk.is_live else "plain"),
             (" · ", "dim"),
         ]
         parts += _counted(desk)
@@ -131,6 +133,22 @@ class Timeline(DeskView):
                 now += f" +{len(lasting) - 1}"
             parts.append((fitted(now, width - used), SEVERITY_INKS[lasting[0].severity]))
         return Line(tuple(parts))
+
+
+def live_words(desk: Desk) -> str:
+    """Say whether the moment goes on with the capture, and if nothing comes."""
+    live = desk.session.live
+    if live is None or not desk.is_live:
+        return "paused"
+    return f"live, silent for {time_words(live.quiet_s)}" if live.quiet_s else "live"
+
+
+def _frame_words(desk: Desk) -> str:
+    """Count the frames shown; where earlier ones are no longer, say where they are."""
+    live, count = desk.session.live, len(desk.channels.frames)
+    if live is None or not live.earlier:
+        return f"{count:,} frames"
+    return f"last {count:,} frames, earlier ones {'in the file' if live.in_file else 'are gone'}"
 
 
 def _counted(desk: Desk) -> Iterable[Part]:

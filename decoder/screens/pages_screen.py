@@ -83,7 +83,12 @@ def _window(seconds: float) -> str:
 def _nothing(view: DeskView, width: int) -> list[Line]:
     """Say why there is no row, and what to do."""
     desk = view.desk
-    if desk.channels:
+    live = desk.session.live
+    if live is not None and live.waits_for is not None:
+        text = f"{printable(live.waits_for, 200)} is not there yet; it is shown as soon as it is."
+    elif live is not None and not len(desk.channels.frames):
+        text = "Nothing came." if live.ended else "No frame came yet; the first one is shown as soon as it comes."
+    elif desk.channels:
         text = "No channel fits. Press o to show channels that are not flagged too, / to look for another name."
         if not desk.find:
             text = "No channel is flagged. Press o to show all channels."

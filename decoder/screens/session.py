@@ -307,9 +307,11 @@ class Session:
             return False
         talk = self._new_talk()
         wire = None if self._wire is None else Wire.of(talk, self.channels.signal_map)
-        bench = None if self._bench is None else (talk, self._new_bench(talk))
+        found = None if self._bench is None else streams(talk.frames, talk.transfers)
         with self._bench_lock, self._wire_lock, self._talk_lock:
-            self._talk, self._wire, self._bench = talk, wire, bench
+            self._talk, self._wire = talk, wire
+            if self._bench is not None and found is not None:
+                self._bench = (talk, self._bench[1].over(found, self.channels.signal_map))
         self._tell()
         return True
 

@@ -9,6 +9,7 @@ from textual.binding import Binding
 from decoder.channels import State
 from decoder.judgement.finding import Severity
 from decoder.screens.account_lines import account_lines
+from decoder.screens.desk import Same
 from decoder.screens.frame import DeskScreen, DeskView
 from decoder.screens.ink import Line, line, wrapped
 from decoder.screens.symbols import severity_words, state_words
@@ -39,6 +40,7 @@ KEY_LINES: tuple[tuple[str, str], ...] = (
     ("< >", "ten seconds back, on"),
     ("- +", "slower, faster: 0.1 to 100 times real speed"),
     ("g", "go to a time: 41.2, 1:02:03, 50 %, +5, -5"),
+    ("E", "go to the end (ctrl+end too); while the capture is written, the moment then goes on with it: live"),
     ("n p", "next, previous finding in time"),
     ("w", "look back over 10 s, 1 min, 10 min, the whole capture"),
     ("marks", ""),
@@ -72,7 +74,7 @@ class TextView(DeskView):
 
     def all_lines(self, width: int) -> list[Line]:
         """Give all lines, broken to the width; made once for each state of the capture."""
-        key = (id(self.desk.channels), id(self.desk.session.judgement), width)
+        key = (Same(self.desk.channels), Same(self.desk.session.judgement), width)
         if self._made is None or self._made[0] != key:
             made: list[Line] = []
             for word, text in self.words():
