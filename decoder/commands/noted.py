@@ -58,6 +58,16 @@ def whole_and_part(options: argparse.Namespace) -> tuple[Frames, int]:
     return whole.take((time_s >= start) & (time_s < end)), first_ns
 
 
+def first_of_whole(options: argparse.Namespace) -> int | None:
+    """Give the first frame of the whole capture (ns) where only a part from later on is looked at, else ``None``."""
+    if options.from_s is None:
+        return None
+    from decoder.capture.read import read_blocks
+
+    blocks = read_blocks(options.capture, bus=options.bus)
+    return next((int(part.time_ns[0]) for part in blocks if len(part)), None)
+
+
 def readings_of(options: argparse.Namespace, first_ns: int) -> tuple[Reading, ...]:
     """Read all readings. Raises errors of the family, also for files that hold none."""
     from decoder.discovery.readings import load_readings, parse_reading
