@@ -106,7 +106,8 @@ class Follower:
         part = self._text.read(_MOST_BYTES)
         if part:
             self.behind = len(part) == _MOST_BYTES or bool(self._next)
-            self._refuse_packed(part)
+            self._beginning += part[: _MARK_BYTES - len(self._beginning)]
+            self._refuse_packed()
             if text := self._lines.take(part):
                 yield from self._checked(self._file.take(text))
             return
@@ -121,6 +122,8 @@ class Follower:
         elif self._text.is_over:
             yield from self._finished()
             self.ended = True
+        else:
+            self._refuse_packed()
 
     def _finished(self) -> Iterator[Frames]:
         if text := self._lines.rest():
@@ -133,10 +136,8 @@ class Follower:
             self._tally.check.take(part.time_ns, part.bus, part.line, part.source)
             yield part
 
-    def _refuse_packed(self, part: bytes) -> None:
+    def _refuse_packed(self) -> None:
         """Refuse a compressed file by its first bytes."""
-        if len(self._beginning) < _MARK_BYTES:
-            self._beginning += part[: _MARK_BYTES - len(self._beginning)]
         for mark, kind in PACKED_MARKS:
             if self._beginning.startswith(mark):
                 raise CaptureError(

@@ -337,7 +337,8 @@ class CellgleanApp(MarkingApp):
         findings = self.desk.findings
         if self.desk.finding is not None:
             self.desk.finding = min(self.desk.finding, len(findings) - 1) if findings else None
-        self.desk.go_on()
+        if self.desk.go_on() and self.session.live is not None:
+            self._say("the moment you looked at is no longer shown, only what came later · E: to the end")
         self._show_moment()
         if self.session.live is None:
             self.run_worker(self._prepare, thread=True, group="prepare")

@@ -85,15 +85,20 @@ class Desk:
         live, head = self.session.live, self.playhead
         return live is not None and not live.ended and not head.playing and head.now_ns >= head.last_ns
 
-    def go_on(self) -> None:
-        """Take the ends of the channels shown now; the moment goes along where it is live, and never falls out."""
+    def go_on(self) -> bool:
+        """Take the ends of the channels shown now; the moment goes along where it is live.
+
+        Tells whether the moment fell out of what is shown, and stands at its beginning now.
+        """
         was_live, head, frames = self.is_live, self.playhead, self.channels.frames
         head.first_ns = int(frames.time_ns.min()) if len(frames) else 0
         head.last_ns = self.channels.last_ns
+        fell_out = not was_live and head.now_ns < head.first_ns
         if was_live:
             head.go_to(head.last_ns)
         elif not head.first_ns <= head.now_ns <= head.last_ns:
             head.go_to(head.now_ns)
+        return fell_out
 
     @property
     def flagged(self) -> frozenset[str]:

@@ -140,7 +140,9 @@ def live_words(desk: Desk) -> str:
     live = desk.session.live
     if live is None or not desk.is_live:
         return "paused"
-    return f"live, silent for {time_words(live.quiet_s)}" if live.quiet_s else "live"
+    if not live.quiet_s:
+        return "live"
+    return f"live, silent for {live.quiet_s} s" if live.quiet_s < 120 else f"live, silent for {live.quiet_s // 60} min"
 
 
 def _frame_words(desk: Desk) -> str:

@@ -226,6 +226,8 @@ def test_a_compressed_file_is_refused_with_what_to_do(tmp_path, follow, pieces):
             with path.open("ab") as file:
                 file.write(packed[at : at + pieces])
             follower.poll()
+    with pytest.raises(CaptureError):  # and again, as long as it is there
+        follower.poll()
 
 
 def test_a_folder_is_refused(tmp_path, follow):
