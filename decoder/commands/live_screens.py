@@ -10,6 +10,8 @@ from typing import IO, TYPE_CHECKING, Final
 from decoder.commands.options import load_maps, load_the_sheet, seconds, sheet_path
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from decoder.capture.follow import Follower
 
 _TERMINAL: Final = "/dev/tty"
@@ -57,8 +59,8 @@ def pipe_beside_the_terminal() -> IO[bytes] | None:
     return os.fdopen(pipe, "rb", buffering=0)
 
 
-def show_live(options: argparse.Namespace, follower: Follower) -> int:
-    """Show what a follower brings until the user quits."""
+def show_live(options: argparse.Namespace, follower: Follower, look: Callable[[], str] | None = None) -> int:
+    """Show what a follower brings until the user quits; `look` tells now and then what else is wrong."""
     from decoder.capture.window import Window
     from decoder.judgement.notes import load_notes, notes_path
     from decoder.screens.app import run as run_screens
@@ -76,6 +78,6 @@ def show_live(options: argparse.Namespace, follower: Follower) -> int:
         notes_file=notes_file,
         show_vin=options.show_vin,
     )
-    feed = LiveFeed(session, follower, Window(options.window, _MOST_FRAMES), bus=options.bus)
+    feed = LiveFeed(session, follower, Window(options.window, _MOST_FRAMES), bus=options.bus, look=look)
     run_screens(session, feed, bell=options.bell)
     return 0

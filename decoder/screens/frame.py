@@ -126,6 +126,10 @@ class Timeline(DeskView):
         ]
         parts += _counted(desk)
         used = sum(cell_len(text) for text, _ in parts)
+        live = desk.session.live
+        if live is not None and live.trouble and width - used > 12:
+            words = printable(live.trouble.replace("\n", " · "), 300)
+            return Line((*parts, (fitted(f" · ! {words}", width - used), "danger")))
         lasting = [f for f in desk.findings if f.from_ns <= head.now_ns <= f.to_ns]
         if lasting and width - used > 12:
             now = f" · now {SEVERITY_SYMBOLS[lasting[0].severity]} {lasting[0].code} {desk.place_of(lasting[0])}"

@@ -73,7 +73,8 @@ class LiveFeed:
 
     `on_news` is called, in this feed's thread, with the findings that are new since the last judgement. What goes wrong
     with the file is shown in `session.live`, never raised. Signal map, pack sheet and notes are those that the session
-    has at the time, so that what the user changes stays. `bus`: only the frames of this bus.
+    has at the time, so that what the user changes stays. `bus`: only the frames of this bus. `look` is called before
+    each poll, in this feed's thread, and tells what else is wrong now.
     """
 
     def __init__(
@@ -83,6 +84,7 @@ class LiveFeed:
         window: Window,
         *,
         bus: str | None = None,
+        look: Callable[[], str] | None = None,
         on_news: Callable[[tuple[Finding, ...]], None] | None = None,
         clock: Callable[[], float] = monotonic,
     ) -> None:
@@ -91,6 +93,7 @@ class LiveFeed:
         self.on_news = on_news
         self._window = window
         self._bus = bus
+        self._look = look
         self._clock = clock
         self._news = News(window.most_s)
         self._decoding = Pace(_DECODE_EVERY_S, _DECODE_SHARE)
@@ -133,15 +136,15 @@ class LiveFeed:
 
     def _read(self) -> None:
         began_s = self._clock()
-        trouble = ""
+        troubles = [] if self._look is None else [self._look()]
         try:
             while True:
                 self._take(self.follower.poll())
                 if not self.follower.behind or self._clock() - began_s >= _MOST_READING_S:
                     break
         except CellgleanError as error:
-            trouble = str(error)
-        self._trouble = trouble
+            troubles.append(str(error))
+        self._trouble = "; ".join(text for text in troubles if text)
 
     def _take(self, part: Frames) -> None:
         if self._bus is not None:

@@ -199,6 +199,17 @@ def test_only_one_bus_where_one_is_asked_for(tmp_path):
     bench.follower.close()
 
 
+def test_what_else_is_wrong_is_asked_before_each_poll(tmp_path):
+    bench = Bench(tmp_path)
+    wrong = ["the adapter is gone"]
+    feed = LiveFeed(bench.session, bench.follower, bench.window, look=lambda: wrong[0], clock=lambda: bench.now_s)
+    feed.step()
+    assert bench.session.live.trouble == "the adapter is gone"
+    wrong[0] = ""
+    feed.step()
+    assert bench.session.live.trouble == ""
+
+
 def test_work_waits_the_longer_the_more_it_costs():
     pace = Pace(every_s=2.0, share=0.2)
     assert pace.is_due(0.0)
@@ -323,3 +334,5 @@ async def test_trouble_with_the_file_is_shown(tmp_path):
         bench.path.write_bytes(b"BZh91AY" + bytes(20))
         await until(pilot, lambda: "bzip2" in text(app))
         assert "bzip2" in text(app)
+        await pilot.press("t")
+        assert "· ! " in text(app).splitlines()[-2]  # and it stays when the message is gone
