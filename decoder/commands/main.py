@@ -23,6 +23,7 @@ from decoder.commands import (
     exchanges_verb,
     infer_verb,
     judge_verb,
+    listen_verb,
     open_verb,
     pin_verb,
     report_verb,
@@ -61,6 +62,7 @@ _VERBS = (
     judge_verb,
     compare_verb,
     report_verb,
+    listen_verb,
 )
 
 
