@@ -185,6 +185,8 @@ class LiveFeed:
     def _judge(self) -> None:
         began_s = self._clock()
         channels, notes = self.session.channels, self.session.notes
+        if self.follower.behind:  # what is shown is not yet what is going on
+            return
         if not self._judging.is_due(began_s) or not self._is_unjudged() or not len(channels.frames):
             if not len(channels.frames):
                 self._judged = (channels, notes)
