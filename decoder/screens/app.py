@@ -334,9 +334,6 @@ class CellgleanApp(MarkingApp):
         self.call_later(self._show_changed)
 
     def _show_changed(self) -> None:
-        findings = self.desk.findings
-        if self.desk.finding is not None:
-            self.desk.finding = min(self.desk.finding, len(findings) - 1) if findings else None
         if self.desk.go_on() and self.session.live is not None:
             self._say("the moment you looked at is no longer shown, only what came later · E: to the end")
         self._show_moment()

@@ -49,12 +49,13 @@ class Cells(DeskView):
         channels = self.desk.channels
         if self._modules is None or self._modules[0] is not channels:
             self._modules = (channels, modules_of(channels), next(iter(channels.of("pack current")), None))
+            self._shown = (None, {})
         return self._modules
 
     def module(self, module: int | None) -> ModuleNow:
         """Give one module at the moment shown; made once for each moment."""
         channels, modules, current = self._sorted()
-        key = (id(channels), self.desk.now_ns)
+        key = self.desk.now_ns
         if self._shown[0] != key:
             self._shown = (key, {})
         made = self._shown[1].get(module)

@@ -9,6 +9,7 @@ from decoder.maps.pack_sheet import Place
 from decoder.printable import printable
 from decoder.screens.playhead import Playhead, moment_of_finding, neighbour_finding
 from decoder.screens.rows import SORTS, Extremes, Title, flagged_names, in_order, titles
+from decoder.screens.session import USER_FLAG
 from decoder.screens.symbols import place_words
 
 if TYPE_CHECKING:
@@ -34,6 +35,13 @@ class Same:
         return id(self._thing)
 
 
+def _is_same(one: Finding, other: Finding) -> bool:
+    """Tell whether two findings are of the same thing, as judged at two times."""
+    if one.code == USER_FLAG and one.explanation != other.explanation:
+        return False
+    return (one.code, one.place, one.channel) == (other.code, other.place, other.channel)
+
+
 @dataclass
 class Desk:
     """The state behind the screens; `selected` is the channel that keys act on."""
@@ -50,6 +58,7 @@ class Desk:
     trend_s: float = _TREND_S
     history_s: float | None = None
     finding: int | None = None
+    _listed: tuple[Finding, ...] = ()  # the findings that `finding` is a number of
     _flagged: tuple[object, frozenset[str]] | None = None
     _titles: tuple[object, tuple[Title, ...]] | None = None
     _ordered: tuple[object, list[str]] | None = None
@@ -57,7 +66,7 @@ class Desk:
     @classmethod
     def over(cls, session: Session) -> Desk:
         """Begin at the end of the capture with the first channel chosen."""
-        return cls(session, Playhead.over(session.channels))
+        return cls(session, Playhead.over(session.channels), _listed=session.judgement.findings)
 
     @property
     def channels(self) -> Channels:
@@ -86,10 +95,11 @@ class Desk:
         return live is not None and not live.ended and not head.playing and head.now_ns >= head.last_ns
 
     def go_on(self) -> bool:
-        """Take the ends of the channels shown now; the moment goes along where it is live.
+        """Take the ends of the channels shown now; the moment goes along where it is live, the chosen finding stays.
 
         Tells whether the moment fell out of what is shown, and stands at its beginning now.
         """
+        self._keep_finding()
         was_live, head, frames = self.is_live, self.playhead, self.channels.frames
         head.first_ns = int(frames.time_ns.min()) if len(frames) else 0
         head.last_ns = self.channels.last_ns
@@ -99,6 +109,16 @@ class Desk:
         elif not head.first_ns <= head.now_ns <= head.last_ns:
             head.go_to(head.now_ns)
         return fell_out
+
+    def _keep_finding(self) -> None:
+        """Find the chosen finding again among newer ones; where it is gone, the one in its place is chosen."""
+        old, new = self._listed, self.findings
+        self._listed = new
+        if self.finding is None or old is new:
+            return
+        chosen = old[min(self.finding, len(old) - 1)] if old else None
+        same = [number for number, one in enumerate(new) if chosen is not None and _is_same(one, chosen)]
+        self.finding = same[0] if same else min(self.finding, len(new) - 1) if new else None
 
     @property
     def flagged(self) -> frozenset[str]:

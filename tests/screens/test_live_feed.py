@@ -301,6 +301,21 @@ async def test_a_new_finding_is_shown_and_rings(tmp_path, monkeypatch):
         assert rung
 
 
+async def test_the_chosen_finding_stays_chosen_when_graver_ones_come(tmp_path):
+    async with growing(tmp_path) as (bench, app, pilot):
+        bench.session.add_note(Note("look at this", None, 0.0, Severity.NOTICE))
+        bench.write(log_lines(0, 6))
+        await until(pilot, lambda: "user-flag" in bench.codes)
+        await pilot.press("f", "down", "up")
+        app.desk.finding = bench.codes.index("user-flag")
+        bench.write(log_lines(6, 14, high_from_s=6))
+        await until(pilot, lambda: "module-spread" in bench.codes and app.desk.finding != 0)
+        await pilot.pause()
+        assert bench.codes.index("user-flag") > 0
+        assert app.desk.finding == bench.codes.index("user-flag")
+        assert "look at this" in text(app)
+
+
 async def test_what_fell_out_of_the_window_is_gone_and_said_to_be_in_the_file(tmp_path):
     async with growing(tmp_path, window_s=5.0) as (bench, app, pilot):
         bench.write(log_lines(0, 12))
