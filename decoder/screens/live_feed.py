@@ -41,6 +41,7 @@ _RENEW_EVERY_S: Final = 10.0
 _RENEW_SHARE: Final = 1 / 10
 # While more is there than was read, reading goes on for so long before anything is shown.
 _MOST_READING_S: Final = 0.5
+_AFTER_FAULT_S: Final = 1.0
 # A bus that is silent for longer is said to be.
 _QUIET_S: Final = 3
 
@@ -103,6 +104,7 @@ class LiveFeed:
         self._is_new = False  # something came that is not decoded
         self._judged: tuple[object, object] = (None, None)  # channels and notes
         self._trouble = ""
+        self._fault = ""
         self._stop = Event()
         self._thread: Thread | None = None
 
@@ -119,8 +121,13 @@ class LiveFeed:
 
     def _run(self) -> None:
         while not self._stop.is_set():
-            if self.step():
-                break
+            try:
+                if self.step():
+                    break
+            except Exception as fault:  # noqa: BLE001  (told on the screens; what comes next may be judged again)
+                self._fault = f"a fault of this program: {type(fault).__name__}: {fault}"
+                self.session.tell_live(replace(self._state(), trouble=self._fault))
+                self._stop.wait(_AFTER_FAULT_S)
             if not self.follower.behind:
                 self._stop.wait(_POLL_S)
         with suppress(CellgleanError):
@@ -136,7 +143,7 @@ class LiveFeed:
 
     def _read(self) -> None:
         began_s = self._clock()
-        troubles = [] if self._look is None else [self._look()]
+        troubles = [self._fault] if self._look is None else [self._look(), self._fault]
         try:
             while True:
                 self._take(self.follower.poll())

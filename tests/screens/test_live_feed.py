@@ -344,6 +344,20 @@ async def test_the_screens_stay_when_the_pipe_ends():
             assert "standard input" in text(app)
 
 
+async def test_a_fault_in_judging_is_told_and_what_comes_is_still_shown(tmp_path, monkeypatch):
+    def fails(*_):
+        raise ZeroDivisionError("no cell")
+
+    monkeypatch.setattr("decoder.screens.live_feed.judge", fails)
+    async with growing(tmp_path) as (bench, app, pilot):
+        bench.write(log_lines(0, 4))
+        await until(pilot, lambda: "ZeroDivisionError: no cell" in text(app))
+        assert "ZeroDivisionError: no cell" in text(app)
+        bench.write(log_lines(4, 6))
+        await until(pilot, lambda: app.desk.now_s > 5)
+        assert app.desk.now_s == pytest.approx(5.901)
+
+
 async def test_trouble_with_the_file_is_shown(tmp_path):
     async with growing(tmp_path) as (bench, app, pilot):
         bench.path.write_bytes(b"BZh91AY" + bytes(20))
