@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import errno
+import os
+import subprocess
+import sys
 import threading
 import time
+from pathlib import Path
 
 import can
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import decoder
 from decoder import read_capture
 from decoder.capture.live import log_files, recorder
 from decoder.capture.live.adapter import AdapterOptions, open_adapter
@@ -386,3 +391,32 @@ def test_a_bus_that_cannot_send_is_enough_for_everything(tmp_path):
         recording.wait_for("disk-full")
         recording.wait_for(lambda: recording.status.frames == 5)
     assert recording.fault is None
+
+
+_LIMITED = """
+import resource, sys, threading
+sys.path.insert(0, sys.argv[2])
+from decoder.capture.live.adapter import Adapter
+from decoder.capture.live.recorder import Recorder, RecorderOptions
+from steady_bus import SteadyBus
+
+resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))
+adapter = Adapter(SteadyBus(2000), name="can0", listen_only=True, words="", has_error_classes=False)
+stop = threading.Event()
+told = lambda event: stop.set() if event.status.written > 1000 else None
+Recorder(lambda: adapter, RecorderOptions(sys.argv[1]), told).run(stop.is_set)
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="limits of POSIX")
+def test_a_limit_of_the_system_on_the_size_of_files_costs_no_frame(tmp_path):
+    """The system's own refusal, not one of ours."""
+    root = Path(decoder.__file__).parent.parent
+    command = [sys.executable, "-c", _LIMITED, str(tmp_path / "a.log"), str(root / "tools")]
+    subprocess.run(command, check=True, timeout=60, env={**os.environ, "PYTHONPATH": str(root)})
+    files = sorted(tmp_path.iterdir(), key=lambda path: (path.name != "a.log", path.name))
+    assert len(files) > 4
+    assert all(path.stat().st_size <= 10_000 and path.read_bytes().endswith(b"\n") for path in files)
+    written = numbers(*files)
+    assert written == list(range(len(written)))
+    assert len(written) > 1000
