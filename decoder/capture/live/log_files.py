@@ -114,8 +114,24 @@ class LogFiles:
         if self._file is None or self._is_old() or self._room(lines) == 0:
             self._next()
         part = lines[: self._room(lines)]
+        done = 0
+        try:
+            while done < len(part):
+                done += self._written(part[done:])
+        finally:
+            self._account(lines, done)
+
+    def _written(self, text: bytes) -> int:
+        """Write as much as there is room for. Of too little room only the next call says why."""
         assert self._file is not None
-        done = self._disk.write(self._file, part)
+        count = self._disk.write(self._file, text)
+        if not count:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return count
+
+    def _account(self, lines: bytes, done: int) -> None:
+        """Count and forget the whole lines among the first `done` bytes written; cut off what is behind them."""
+        assert self._file is not None
         whole = lines.rfind(b"\n", 0, done) + 1
         frames = lines.count(b"\n", 0, whole)
         self.bytes += whole
@@ -126,10 +142,8 @@ class LogFiles:
         else:
             self._kept[0] = lines[whole:]
         self._size += whole
-        if done < len(part):
-            if whole < done:
-                self._disk.cut(self._file, self._size)
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        if whole < done:
+            self._disk.cut(self._file, self._size)
 
     def _room(self, lines: bytes) -> int:
         """Give how many bytes of whole lines the file still takes; an empty one takes a line in any case."""
