@@ -41,6 +41,8 @@ _LEAP_S: Final = 10.0
 # Going through all objects for garbage holds up a key: it is done when no key came for so long, and else rarely.
 _IDLE_S: Final = 1.0
 _RARELY: Final = 1000
+# A capture that goes on makes garbage without any key.
+_COLLECT_S: Final = 30.0
 _SCREENS: Final[dict[str, type[DeskScreen]]] = {
     "cells": CellsScreen,
     "findings": FindingsScreen,
@@ -110,6 +112,7 @@ class CellgleanApp(MarkingApp):
         else:
             self.feed.on_news = self._hear
             self.feed.start()
+            self.set_interval(_COLLECT_S, self._collect)
         if self.book.trouble is not None:
             self.call_after_refresh(self._say, self.book.trouble, trouble=True)
 
