@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import logging
 import multiprocessing
 import signal
 import threading
@@ -130,6 +131,7 @@ def _record(adapter: AdapterOptions, options: RecorderOptions, tells: Connection
     orders = _Orders(obeys)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, orders.terminate)
+    logging.getLogger("can").addHandler(logging.NullHandler())  # else it writes over the screens; failures are events
     gc.freeze()  # what was imported is never given back: looking through it again would hold up the reading
     teller = _Teller(tells)
     try:

@@ -146,6 +146,12 @@ def test_what_keeps_it_from_beginning_is_raised_here(tmp_path):
     assert list(tmp_path.iterdir()) == [taken]
 
 
+def test_what_python_can_logs_is_not_written_over_the_screens(tmp_path, capfd):
+    with pytest.raises(CaptureError, match="no-such-link"):
+        start_recording(AdapterOptions("socketcan", "no-such-link"), RecorderOptions(str(tmp_path / "a.log")))
+    assert capfd.readouterr() == ("", "")
+
+
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 def test_ctrl_c_is_not_for_the_recorder(server, tmp_path):
     path = tmp_path / "a.log"
