@@ -102,13 +102,18 @@ class Desk:
         self._keep_finding()
         was_live, head, frames = self.is_live, self.playhead, self.channels.frames
         head.first_ns = int(frames.time_ns.min()) if len(frames) else 0
-        head.last_ns = self.channels.last_ns
+        head.last_ns = self.channels.last_ns + self._silence_ns()
         fell_out = not was_live and head.now_ns < head.first_ns
         if was_live:
             head.go_to(head.last_ns)
         elif not head.first_ns <= head.now_ns <= head.last_ns:
             head.go_to(head.now_ns)
         return fell_out
+
+    def _silence_ns(self) -> int:
+        """Give how long nothing has come: time goes on, and what was last heard grows stale."""
+        live = self.session.live
+        return 0 if live is None or live.ended else live.quiet_s * 1_000_000_000
 
     def _keep_finding(self) -> None:
         """Find the chosen finding again among newer ones; where it is gone, the one in its place is chosen."""

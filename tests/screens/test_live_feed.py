@@ -9,11 +9,13 @@ import pytest
 from decoder.capture import read_capture
 from decoder.capture.follow import Follower
 from decoder.capture.window import Window
-from decoder.channels import decode
+from decoder.channels import State, decode
+from decoder.channels.states import state_at
 from decoder.judgement import Severity, judge
 from decoder.judgement.notes import Note, load_notes
 from decoder.maps.sheet_file import load_sheet
 from decoder.screens.app import CellgleanApp
+from decoder.screens.desk import Desk
 from decoder.screens.live import News, Pace
 from decoder.screens.live_feed import LiveFeed, live_session
 from tests.screens.small_pack import SHEET, small_map
@@ -174,6 +176,25 @@ def test_a_silent_bus_is_told(bench):
     assert bench.session.live.quiet_s == 0
     bench.steps(9.0)
     assert bench.session.live.quiet_s == 9
+
+
+def test_on_a_silent_bus_time_goes_on_and_what_was_heard_grows_stale(bench):
+    bench.write(log_lines(0, 4))
+    bench.steps(1.0)
+    desk = Desk.over(bench.session)
+    bench.session.on_change.append(desk.go_on)
+    cell = desk.channels["Cell_1_01_V"]
+    heard_ns = desk.now_ns
+    assert state_at(cell, desk.now_ns) is State.OK
+    bench.steps(10.0)
+    assert desk.is_live
+    assert desk.now_ns == heard_ns + bench.session.live.quiet_s * 10**9
+    assert state_at(desk.channels["Cell_1_01_V"], desk.now_ns) is State.STALE
+    bench.write(log_lines(4, 5))
+    bench.steps(1.0)
+    assert desk.is_live
+    assert desk.now_ns == desk.channels.last_ns
+    assert state_at(desk.channels["Cell_1_01_V"], desk.now_ns) is State.OK
 
 
 def test_answers_and_survey_follow_only_where_they_were_looked_at(bench):
