@@ -75,6 +75,7 @@ class Recorder:
         self._frames = 0
         self._fault: BaseException | None = None
         self._many_wait = False
+        self._is_off = False  # the bus, as was told
         self._state: State = "unknown"
         self._looked_s = self._status_s = 0.0
 
@@ -129,9 +130,11 @@ class Recorder:
             return
         self._queue.append((self._clock(), messages))
         self._frames += len(messages)
-        for message in messages:
-            if message.is_error_frame:
-                self._errors.take(message)
+        errors = [message for message in messages if message.is_error_frame]
+        for message in errors:
+            self._errors.take(message)
+        if self._is_off and len(errors) < len(messages):  # a controller that is off the bus receives nothing
+            self._tell("back", "the adapter is on the bus again: frames come")
 
     def _read_rest(self, adapter: Adapter | None) -> None:
         """Take what was queued before the stop."""
@@ -207,6 +210,8 @@ class Recorder:
             self._tell(*self._news.popleft())
 
     def _tell(self, kind: Kind, text: str) -> None:
+        if kind in {"bus-off", "back"}:
+            self._is_off = kind == "bus-off"
         self._tell_event(Event(kind, text, self._clock(), self._status()))
 
     def _status(self) -> Status:

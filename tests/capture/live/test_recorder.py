@@ -230,6 +230,14 @@ def test_bus_off_is_told(classes, tmp_path):
         recording.wait_for(lambda: recording.status.written == 2)
 
 
+def test_frames_after_bus_off_say_that_the_adapter_is_back(tmp_path):
+    script = [error_frame(0x40), 0.4, message(1), 0.2, message(2)]
+    with running(lambda: scripted(script), tmp_path / "a.log") as recording:
+        recording.wait_for("back")
+        recording.wait_for(lambda: recording.status.written == 3)
+    assert [kind for kind in recording.kinds() if kind in {"bus-off", "back"}] == ["bus-off", "back"]
+
+
 def test_bus_off_by_the_state_of_the_adapter_is_told_once(tmp_path):
     adapter = scripted([message(1)])
     adapter._bus.said_state = can.BusState.ERROR
