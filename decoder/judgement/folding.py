@@ -46,6 +46,13 @@ EXPLAINS: Final[dict[str, tuple[str, ...]]] = {
 _LOST_NS: Final = 1_000_000_000
 # These are about a whole module, and explain what is seen anywhere in it.
 _OF_MODULES: Final = frozenset({"map-suspect", "runaway-precursor", "temperature-rise"})
+# Of limits anywhere in it they explain only those of their own kind: a wrong scale of cells heats no sensor, and heat
+# empties no cell.
+_LIMITS_OF_MODULES: Final = {
+    "map-suspect": ("V",),
+    "temperature-rise": ("degC",),
+    "runaway-precursor": ("V", "degC", "kPa"),
+}
 # These explain what is seen of the whole pack, wherever they are themselves.
 _OF_PACK: Final[dict[str, tuple[str, ...]]] = {"map-suspect": ("sum-mismatch",), "contactor-held": ("supply-low",)}
 
@@ -99,6 +106,8 @@ class _Near:
         together = general.from_ns <= cause.to_ns and cause.from_ns <= general.to_ns
         if cause.code == "frames-lost" and general.to_ns - general.from_ns > _LOST_NS:
             return False
+        if general.code in _LIMITS and not set(general.channels) & set(cause.channels):
+            together &= general.unit in _LIMITS_OF_MODULES.get(cause.code, ())
         return together and general.code in table.get(cause.code, ())
 
 

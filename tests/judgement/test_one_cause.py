@@ -104,6 +104,13 @@ def test_a_cause_of_a_module_explains_its_channels_and_no_others():
     assert list(folded([same, wrong_map, other])) == [replace(wrong_map, also=("module-spread",)), other]
 
 
+@pytest.mark.parametrize(("cause", "own", "other"), [("map-suspect", "V", "degC"), ("temperature-rise", "degC", "V")])
+def test_a_cause_of_a_module_hides_no_limit_of_another_kind(cause, own, other):
+    module = replace(finding(cause, "c", 0, 9), place=Place(module=3))
+    same, else_ = (replace(finding("channel-high", u, 1, 2), place=Place(module=3), unit=u) for u in (own, other))
+    assert list(folded([module, same, else_])) == [replace(module, also=("channel-high",)), else_]
+
+
 def test_a_supply_that_is_gone_belongs_to_the_contactors_that_are_held_without_it():
     held = finding("contactor-held", "Contactor", 5, 9, Severity.DANGER)
     assert list(folded([finding("supply-low", "Supply", 5, 9), held])) == [replace(held, also=("supply-low",))]
