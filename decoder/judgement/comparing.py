@@ -84,7 +84,10 @@ class Comparison:
 
 def compare(first: Channels, second: Channels) -> Comparison:
     """Compare two decoded captures. Rest voltages need rest and resistances need current steps in both."""
-    sides = [{(one.what, one.place): one for one in _figures(channels)} for channels in (first, second)]
+    sides = [
+        {(one.what, one.place): one for one in _figures(channels) if math.isfinite(one.value + one.unsure)}
+        for channels in (first, second)
+    ]
     keys = sorted({*sides[0], *sides[1]}, key=lambda key: (_ORDER.index(key[0]), place_order(key[1])))
     differences = tuple(_difference(sides[0].get(key), sides[1].get(key)) for key in keys)
     return Comparison(differences, *_findings(judge(first).findings, judge(second).findings))
@@ -187,10 +190,16 @@ def _verdict(first: Figure | None, second: Figure | None, unsure: float) -> Verd
 def _findings(
     first: Sequence[Finding], second: Sequence[Finding]
 ) -> tuple[tuple[Finding, ...], tuple[Finding, ...], tuple[Finding, ...]]:
-    """Give findings that are gone, new, and there in both: by code and place."""
-    before, after = ({(one.code, one.place) for one in some} for some in (first, second))
+    """Give findings that are gone, new, and there in both: by code and place, of the whole pack by the channel too."""
+    before, after = ({_of_what(one) for one in some} for some in (first, second))
     return (
-        tuple(one for one in first if (one.code, one.place) not in after),
-        tuple(one for one in second if (one.code, one.place) not in before),
-        tuple(one for one in second if (one.code, one.place) in before),
+        tuple(one for one in first if _of_what(one) not in after),
+        tuple(one for one in second if _of_what(one) not in before),
+        tuple(one for one in second if _of_what(one) in before),
     )
+
+
+def _of_what(finding: Finding) -> tuple[str, Place, str | None]:
+    """Give what makes two findings the same one: code and place; of the whole pack the channel too."""
+    place = finding.place or Place()
+    return finding.code, place, finding.channel if place == Place() else None

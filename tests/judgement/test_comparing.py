@@ -1,13 +1,16 @@
 """Two captures are compared place by place, and only what both can tell apart is called a difference."""
 
+import struct
+
 import numpy as np
 import pytest
 
+from decoder.bits import Field
 from decoder.channels import decode
 from decoder.judgement.comparing import compare
 from decoder.maps.pack_sheet import Limits, PackSheet, Place
-from decoder.maps.signal_map import SignalMap
-from tests.building import capture
+from decoder.maps.signal_map import Message, Signal, SignalMap
+from tests.building import capture, one_message
 from tests.judgement.cells.test_spreads import steady
 from tests.judgement.driven_packs import GRID_S, DrivenPack
 
@@ -78,6 +81,33 @@ def test_findings_in_both_stay():
     comparison = compare(steady(odd), steady(odd, count=60))
     assert comparison.stayed
     assert comparison.gone == comparison.new == ()
+
+
+def stale_pair(silent):
+    signals = [(0x100 + at, name) for at, name in enumerate("AB")]
+    rows = [
+        (i / 10 + at / 100, can_id, b"\1")
+        for i in range(300)
+        for at, (can_id, name) in enumerate(signals)
+        if name != silent or not 100 <= i < 200
+    ]
+    messages = [Message(name, can_id, False, 1, (Signal(name, Field(0, 8)),)) for can_id, name in signals]
+    return decode(capture(rows), SignalMap(tuple(messages)))
+
+
+def test_without_a_place_the_channel_tells_findings_apart():
+    comparison = compare(stale_pair("A"), stale_pair("B"))
+    assert [one.channel for one in comparison.gone] == ["A"]
+    assert [one.channel for one in comparison.new] == ["B"]
+    assert comparison.stayed == ()
+
+
+def test_a_value_without_end_is_not_compared():
+    hot = Signal("Temp_1", Field(0, 32), unit="degC", is_float=True)
+    rows = [(i / 10, 0x123, struct.pack("<f", float("inf"))) for i in range(50)]
+    channels = decode(capture(rows), one_message([hot], length=4))
+    assert channels.of("cell temperature", "module temperature")
+    assert compare(channels, channels).differences == ()
 
 
 def test_what_only_one_side_has_is_neither_better_nor_worse():
