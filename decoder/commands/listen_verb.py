@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from decoder.commands.live_screens import add_live, show_live
 from decoder.commands.options import Verbs, add_map, add_show_vin, add_verb
+from decoder.errors import CaptureError
 from decoder.printable import printable
 
 if TYPE_CHECKING:
@@ -74,8 +75,9 @@ def run(options: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         pass  # this is how one ends it; the recorder closes its file by itself
     finally:
+        is_ended = not recording.alive
         recording.stop()
-    return _tell_the_end(watch)
+    return _tell_the_end(watch, is_ended=is_ended)
 
 
 def _show(watch: Watch, options: argparse.Namespace) -> None:
@@ -112,12 +114,14 @@ def _counts(watch: Watch) -> str:
     return f"{status.frames:,} frames, {status.written:,} in the file, {status.bytes / _MB:,.1f} MB{more}"
 
 
-def _tell_the_end(watch: Watch) -> int:
+def _tell_the_end(watch: Watch, *, is_ended: bool) -> int:
     """Say what was recorded. Raises what ended the recording, if it ended by itself."""
     watch.look()
     print(f"{_counts(watch)}: {printable(watch.recording.path_now)}")
     if watch.recording.failure is not None:
         raise watch.recording.failure
+    if is_ended:
+        raise CaptureError("the recording ended by itself", advice="look at its file, and begin another one")
     return 0
 
 

@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from decoder.capture.live.process import start_recording
 from decoder.commands.listen_verb import _pair
 from decoder.commands.main import main
 
@@ -59,6 +60,18 @@ def test_an_interface_that_is_none_leaves_no_file(tmp_path, capsys):
     assert main(["listen", "--interface", "no such thing", "--out", str(path), "--text"]) == 2
     assert "expected: an interface of python-can" in capsys.readouterr().err
     assert not path.exists()
+
+
+def test_a_recorder_that_is_killed_is_no_success(tmp_path, capsys, monkeypatch):
+    def begin_and_kill(*options):
+        recording = start_recording(*options)
+        recording._process.kill()
+        recording._process.join()
+        return recording
+
+    monkeypatch.setattr("decoder.capture.live.process.start_recording", begin_and_kill)
+    assert main([*ADAPTER, "--for", "5", "--out", str(tmp_path / "pack.log")]) == 2
+    assert "ended by itself" in capsys.readouterr().err
 
 
 def test_ctrl_c_ends_it_cleanly(tmp_path):
