@@ -111,7 +111,7 @@ class MarkingApp(App[None]):
         if mark is None or mark not in book.marks:
             self._say("go to a mark first: ( and ) go from mark to mark", trouble=True)
             return
-        if self.end is None or self.end.time_s == mark.time_s:
+        if self.end is None or book.moment_ns(self.end) == book.moment_ns(mark):
             self.end = mark
             self._say(f"one end of the loop: {self._words(mark)}; go to the other one with ( or ) and press Z")
             return
