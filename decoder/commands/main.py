@@ -29,6 +29,7 @@ from decoder.commands import (
     report_verb,
     survey_verb,
 )
+from decoder.commands.output import keep_what_is_read
 from decoder.errors import CellgleanError
 from decoder.printable import printable
 
@@ -93,6 +94,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb and give the exit status."""
     options = parser().parse_args(arguments)
     try:
+        keep_what_is_read(options)
         status: int = options.run(options)
         sys.stdout.flush()
     except CellgleanError as error:

@@ -4,11 +4,41 @@ from __future__ import annotations
 
 import shutil
 import sys
+from os.path import realpath
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+from decoder.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
+
+
+# What the options that name files to read are called.
+_READ: Final = (
+    "capture",
+    "second",
+    "map",
+    "sheet",
+    "second_map",
+    "second_sheet",
+    "against",
+    "readings",
+    "marks",
+    "take",
+)
+
+
+def keep_what_is_read(options: argparse.Namespace) -> None:
+    """Refuse an --out that names a file which is read: a capture cannot be made again. Raises `UsageError`."""
+    out = getattr(options, "out", None)
+    if not out:
+        return
+    for name in _READ:
+        paths = getattr(options, name, None) or ()
+        for path in (paths,) if isinstance(paths, str) else paths:
+            if path != "-" and realpath(path) == realpath(out):
+                raise UsageError(f"{out} is read here", expected="--out with another name")
 
 
 def add_output(verb: argparse.ArgumentParser) -> None:

@@ -7,11 +7,13 @@ severity, code, module, cell, sensor, value, limit, unit, from_s, to_s (seconds 
 
 from __future__ import annotations
 
+from os.path import realpath
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from decoder.commands.options import Verbs, add_capture, add_map, add_show_vin, add_verb, decoded, judged, sheet_path
 from decoder.errors import UsageError
+from decoder.printable import printable
 
 if TYPE_CHECKING:
     import argparse
@@ -42,12 +44,12 @@ def run(options: argparse.Namespace) -> int:
     out = Path(options.out)
     read = [*options.capture, *options.map, *([str(path)] if (path := sheet_path(options)) is not None else [])]
     for target in (out, findings_path(out)):
-        if any(target.resolve() == Path(one).resolve() for one in read if one != "-"):
+        if any(realpath(target) == realpath(one) for one in read if one != "-"):
             raise UsageError(f"{target} is read here", expected="--out with another name")
     channels = decoded(options)
     judgement = judged(channels, options)
     with working("drawing"):
         paths = write_report(out, channels, judgement, degrees=Degrees(options.degrees), show_vin=options.show_vin)
     for path in paths:
-        print(path)
+        print(printable(str(path)))
     return 0

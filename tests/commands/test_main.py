@@ -162,3 +162,22 @@ def test_a_unit_of_the_map_cannot_act_on_the_terminal(tmp_path, capsys):
     for arguments in (["judge", str(log)], ["open", str(log), "--text"], ["open", str(log), "--roles"]):
         assert main([*arguments, "--map", str(dbc)]) == 0
         assert "\x1b" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("verb", ["judge", "survey", "exchanges", "carve", "decode", "infer", "coverage", "report"])
+def test_a_capture_that_is_read_is_not_written_over(verb, tmp_path, capsys):
+    path = tmp_path / "a.csv"
+    path.write_text("(0.000000) can0 123#00\n", "utf-8")
+    assert main([verb, str(path), "--out", str(tmp_path / "." / "a.csv")]) == 2
+    assert "is read here" in capsys.readouterr().err
+    assert path.read_text("utf-8") == "(0.000000) can0 123#00\n"
+
+
+@pytest.mark.parametrize("at", [0, 1])
+def test_neither_side_of_a_comparison_is_written_over(at, tmp_path, capsys):
+    paths = [tmp_path / "a.log", tmp_path / "b.log"]
+    for path in paths:
+        path.write_text("(0.000000) can0 123#00\n", "utf-8")
+    assert main(["compare", *map(str, paths), "--out", str(paths[at])]) == 2
+    assert "is read here" in capsys.readouterr().err
+    assert paths[at].read_text("utf-8") == "(0.000000) can0 123#00\n"

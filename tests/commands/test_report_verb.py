@@ -41,6 +41,14 @@ def test_what_is_read_is_not_written_over(tmp_path, capsys):
     assert not (tmp_path / "bench.html").exists()
 
 
+def test_a_link_to_itself_is_told(tmp_path, capsys):
+    (tmp_path / "a.html").symlink_to("a.html")
+    capture = tmp_path / "bench.log"
+    capture.write_text("(0.000000) can0 123#00\n", "utf-8")
+    assert status("report", str(capture), "--out", str(tmp_path / "a.html")) == 2
+    assert "cannot write the file" in capsys.readouterr().err
+
+
 def test_a_folder_that_is_not_there(tmp_path, capsys):
     assert status("report", *FILES, "--out", str(tmp_path / "none" / "r.html")) == 2
     assert "cannot write" in capsys.readouterr().err
