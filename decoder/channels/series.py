@@ -145,11 +145,17 @@ class Series:
 
     @cached_property
     def in_quantity_unit(self) -> NDArray[np.float64]:
-        """The values in the unit of the channel's quantity (as they are, where that is not known), NaN where absent."""
+        """The values in the unit of the channel's quantity (as they are, where that is not known).
+
+        NaN where absent, and where a float signal says infinity: nothing measures that.
+        """
         factor, shift = self.channel.factor, self.channel.shift
+        number = self.number
+        if self.channel.signal.is_float:
+            number = np.where(np.isinf(number), np.nan, number)
         if factor is None or shift is None or (factor == 1 and shift == 0):
-            return self.number
-        return self.number * factor + shift
+            return number
+        return number * factor + shift
 
     @cached_property
     def state(self) -> NDArray[np.uint8]:

@@ -8,7 +8,7 @@ import time
 from typing import TYPE_CHECKING, Final
 
 from decoder.commands.live_screens import add_live, show_live
-from decoder.commands.options import Verbs, add_map, add_show_vin, add_verb
+from decoder.commands.options import Verbs, add_map, add_show_vin, add_verb, load_maps, load_the_sheet
 from decoder.errors import CaptureError
 from decoder.printable import printable
 
@@ -58,6 +58,9 @@ def run(options: argparse.Namespace) -> int:
     from decoder.capture.live.watch import Watch
 
     path = options.out or time.strftime("capture-%Y-%m-%d-%H%M%S.log")
+    options.capture = [path]
+    load_maps(options)  # what is wrong with map or sheet is told before anything is recorded
+    load_the_sheet(options)
     recording = start_recording(
         AdapterOptions(options.interface, options.channel, options.bitrate, options.fd, dict(options.adapter_option)),
         RecorderOptions(

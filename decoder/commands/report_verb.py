@@ -42,6 +42,8 @@ def run(options: argparse.Namespace) -> int:
     from decoder.report.making import findings_path
 
     out = Path(options.out)
+    if not out.name:
+        raise UsageError(f"--out '{options.out}' names no file", expected="a name such as pack.html")
     read = [*options.capture, *options.map, *([str(path)] if (path := sheet_path(options)) is not None else [])]
     for target in (out, findings_path(out)):
         if any(realpath(target) == realpath(one) for one in read if one != "-"):

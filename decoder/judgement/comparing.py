@@ -19,11 +19,14 @@ from decoder.judgement.cells.cell_table import cell_table, step_of
 from decoder.judgement.cells.resistances import cell_resistances
 from decoder.judgement.judging import judge
 from decoder.maps.pack_sheet import Place
+from decoder.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from decoder.channels import Channels
+    from numpy.typing import NDArray
+
+    from decoder.channels import Channels, Series
     from decoder.judgement.cells.cell_table import CellTable
     from decoder.judgement.finding import Finding
 
@@ -88,7 +91,7 @@ def compare(first: Channels, second: Channels) -> Comparison:
         {(one.what, one.place): one for one in _figures(channels) if math.isfinite(one.value + one.unsure)}
         for channels in (first, second)
     ]
-    keys = sorted({*sides[0], *sides[1]}, key=lambda key: (_ORDER.index(key[0]), place_order(key[1])))
+    keys = sorted({*sides[0], *sides[1]}, key=_order)
     differences = tuple(_difference(sides[0].get(key), sides[1].get(key)) for key in keys)
     return Comparison(differences, *_findings(judge(first).findings, judge(second).findings))
 
@@ -117,25 +120,28 @@ def _figures(channels: Channels) -> Iterator[Figure]:
     if table is not None:
         yield from _of_cells(channels, table)
         yield from _resistances(table)
-    for one in channels.of(*_TEMPERATURES):
-        if one.present:
-            yield Figure(
-                _TEMPERATURE,
-                one.channel.place,
-                float(np.nanmedian(one.in_quantity_unit)),
-                step_of(one) / 2,
-                "degC",
-                less_is_better=None,
-            )
-    for one in channels.of("state of health"):
-        if one.present:
-            value = float(one.in_quantity_unit[~np.isnan(one.in_quantity_unit)][-1])
-            yield Figure(_HEALTH, one.channel.place, value, step_of(one) / 2, "%", less_is_better=False)
-    for one in channels.of("insulation resistance"):
-        if one.present:
-            value = float(np.nanmin(one.in_quantity_unit))
-            unsure = max(step_of(one), value * _INSULATION_UNSURE)
-            yield Figure(_INSULATION, one.channel.place, value, unsure, "kohm", less_is_better=False)
+    for one in channels.of(*_TEMPERATURES, "state of health", "insulation resistance"):
+        known = one.in_quantity_unit[np.isfinite(one.in_quantity_unit)]
+        if len(known):
+            yield _of_channel(one, known)
+
+
+def _of_channel(series: Series, known: NDArray[np.float64]) -> Figure:
+    """Give the figure of one channel from its known values; without a place, its name tells it from others."""
+    place, step = series.channel.place, step_of(series)
+    named = f" ({printable(series.channel.name)})" if place == Place() else ""
+    if series.channel.quantity == "state of health":
+        return Figure(_HEALTH + named, place, float(known[-1]), step / 2, "%", less_is_better=False)
+    if series.channel.quantity == "insulation resistance":
+        value = float(known.min())
+        unsure = max(step, value * _INSULATION_UNSURE)
+        return Figure(_INSULATION + named, place, value, unsure, "kohm", less_is_better=False)
+    return Figure(_TEMPERATURE + named, place, float(np.median(known)), step / 2, "degC", less_is_better=None)
+
+
+def _order(key: tuple[str, Place]) -> tuple[int, str, tuple[int, int, str, int]]:
+    what, place = key
+    return next(rank for rank, known in enumerate(_ORDER) if what.startswith(known)), what, place_order(place)
 
 
 def _of_cells(channels: Channels, table: CellTable) -> Iterator[Figure]:
@@ -182,8 +188,10 @@ def _verdict(first: Figure | None, second: Figure | None, unsure: float) -> Verd
     gain = abs(first.value) - abs(second.value)
     if not first.less_is_better:
         gain = -gain
-    if abs(second.value - first.value) <= SURE * unsure or abs(gain) <= SURE * unsure:
+    if abs(second.value - first.value) <= SURE * unsure:
         return "same"
+    if abs(gain) <= SURE * unsure:
+        return "changed"  # to the other side, as far off as before
     return "better" if gain > 0 else "worse"
 
 

@@ -44,6 +44,8 @@ _MOST_READING_S: Final = 0.5
 _AFTER_FAULT_S: Final = 1.0
 # A bus that is silent for longer is said to be.
 _QUIET_S: Final = 3
+# A fault that does not come again is told for so long.
+_FAULT_TOLD_S: Final = 30
 
 
 def live_session(
@@ -105,6 +107,7 @@ class LiveFeed:
         self._judged: tuple[object, object] = (None, None)  # channels and notes
         self._trouble = ""
         self._fault = ""
+        self._fault_s = clock()
         self._stop = Event()
         self._thread: Thread | None = None
 
@@ -125,7 +128,7 @@ class LiveFeed:
                 if self.step():
                     break
             except Exception as fault:  # noqa: BLE001  (told on the screens; what comes next may be judged again)
-                self._fault = f"a fault of this program: {type(fault).__name__}: {fault}"
+                self._fault, self._fault_s = f"a fault of this program: {type(fault).__name__}: {fault}", self._clock()
                 self.session.tell_live(replace(self._state(), trouble=self._fault))
                 self._stop.wait(_AFTER_FAULT_S)
             if not self.follower.behind:
@@ -143,6 +146,8 @@ class LiveFeed:
 
     def _read(self) -> None:
         began_s = self._clock()
+        if began_s - self._fault_s > _FAULT_TOLD_S:
+            self._fault = ""
         troubles = [self._fault] if self._look is None else [self._look(), self._fault]
         try:
             while True:
@@ -198,8 +203,10 @@ class LiveFeed:
             if not len(channels.frames):
                 self._judged = (channels, notes)
             return
-        judgement = judge(channels, notes)
-        self._judging.note(began_s, self._clock())
+        try:
+            judgement = judge(channels, notes)
+        finally:
+            self._judging.note(began_s, self._clock())  # what fails costs time too
         if not self.session.judged(judgement, channels, notes):
             return
         self._judged = (channels, notes)

@@ -5,6 +5,7 @@ import pytest
 
 from decoder.bits import Field
 from decoder.channels import State, decode
+from decoder.judgement import judge
 from decoder.maps.pack_sheet import ChannelRule, PackSheet
 from decoder.maps.signal_map import Message, Page, Signal, SignalMap
 from tests.building import capture, one_message
@@ -121,3 +122,14 @@ def test_a_sensor_is_stuck_also_if_it_was_not_available_at_wake_up(wake_up):
     ]
     channels = decode(capture(rows), one_message(signals, length=4))
     assert [series.stuck for series in channels.values()] == [True, False, False, False]
+
+
+def test_infinity_stays_the_value_but_measures_nothing():
+    signals = [Signal(f"Cell_1_{n + 1}_V", Field(32 * n, 32), unit="V", is_float=True) for n in range(2)]
+    volts = [(3.7, 3.7), (np.inf, 3.7), (-np.inf, 3.7)] * 10
+    rows = [(n * 0.1, 0x123, np.array(pair, "<f4").tobytes()) for n, pair in enumerate(volts)]
+    channels = decode(capture(rows), one_message(signals, length=8))
+    cell = channels["Cell_1_1_V"]
+    assert np.isinf(cell.number).sum() == 20
+    assert np.isnan(cell.in_quantity_unit).sum() == 20
+    assert all(one.value is None or np.isfinite(one.value) for one in judge(channels).findings)

@@ -85,3 +85,10 @@ def test_ctrl_c_ends_it_cleanly(tmp_path):
         out, err = process.communicate(timeout=30)
     assert process.returncode == 0, err
     assert "in the file" in out.splitlines()[-1]
+
+
+def test_a_map_that_is_not_there_is_told_before_anything_is_recorded(tmp_path, capsys):
+    path = tmp_path / "pack.log"
+    assert main([*ADAPTER, "--for", "0.5", "--out", str(path), "--map", str(tmp_path / "none.dbc")]) == 2
+    assert "none.dbc" in capsys.readouterr().err
+    assert not path.exists()

@@ -1,5 +1,7 @@
 """`report`: two files, and no way to lose what is read."""
 
+import pytest
+
 from decoder.commands.main import main
 from tests.commands.test_demo_verb import FILES
 
@@ -27,6 +29,12 @@ def test_it_writes_the_report_and_its_table(tmp_path, capsys):
 def test_where_to_write_must_be_said(capsys):
     assert status("report", *FILES) == 2
     assert "--out" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("nothing", ["", ".", "/"])
+def test_where_to_write_must_be_a_file(nothing, capsys):
+    assert status("report", *FILES, "--out", nothing) == 2
+    assert "names no file" in capsys.readouterr().err
 
 
 def test_what_is_read_is_not_written_over(tmp_path, capsys):

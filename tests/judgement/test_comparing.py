@@ -8,7 +8,7 @@ import pytest
 from decoder.bits import Field
 from decoder.channels import decode
 from decoder.judgement.comparing import compare
-from decoder.maps.pack_sheet import Limits, PackSheet, Place
+from decoder.maps.pack_sheet import ChannelRule, Limits, PackSheet, Place
 from decoder.maps.signal_map import Message, Signal, SignalMap
 from tests.building import capture, one_message
 from tests.judgement.cells.test_spreads import steady
@@ -122,3 +122,26 @@ def test_each_side_is_judged_by_its_own_sheet():
     comparison = compare(steady((0, 0, -20, 0)), steady((0, 0, -20, 0), sheet=narrow))
     assert comparison.new
     assert not comparison.gone
+
+
+def test_a_cell_that_is_as_far_off_on_the_other_side_has_changed():
+    comparison = compare(steady((0, 0, 30, 0)), steady((0, 0, -30, 0)))
+    assert told(comparison, "changed") == {("off the median cell at rest", Place(module=1, cell=3))}
+
+
+def test_channels_without_a_place_are_told_apart_by_name():
+    names = ("Warm_degC", "Cold_degC")
+    signals = [
+        Signal(name, Field(8 * n, 8), 1, -40, unit="degC", minimum=-40, maximum=100) for n, name in enumerate(names)
+    ]
+    sheet = PackSheet(rules=tuple(ChannelRule(name, "module temperature") for name in names))
+
+    def side(warm):
+        rows = [(n * 0.1, 0x123, bytes([warm + 40, 60])) for n in range(30)]
+        return decode(capture(rows), one_message(signals, length=2), sheet)
+
+    comparison = compare(side(30), side(50))
+    assert [(one.what, one.first, one.second, one.verdict) for one in comparison.differences] == [
+        ("temperature, the median (Cold_degC)", 20.0, 20.0, "same"),
+        ("temperature, the median (Warm_degC)", 30.0, 50.0, "changed"),
+    ]
