@@ -79,9 +79,12 @@ def _sign_seen(current_a: NDArray[np.float64], volt: NDArray[np.float64]) -> int
     if np.count_nonzero(known) < _FEWEST_MOVES:
         return 0
     current_step, volt_step = np.diff(current_a[known]), np.diff(np.nanmedian(volt[known], axis=1))
+    with np.errstate(over="ignore"):  # a float that is no current may say 1e300
+        size = float(np.sqrt((current_step**2).sum() * (volt_step**2).sum()))
+    if not 0 < size < np.inf:
+        return 0
     product = current_step * volt_step
-    size = float(np.sqrt((current_step**2).sum() * (volt_step**2).sum()))
-    if size == 0 or abs(product.sum()) < _CLEAR * size:
+    if abs(product.sum()) < _CLEAR * size:
         return 0
     return 1 if product.sum() < 0 else -1
 

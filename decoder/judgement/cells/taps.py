@@ -110,7 +110,7 @@ def _in_bursts(
     """Find the scans in which two cells leave their usual places by the same amount, opposite ways."""
     one, other = bursts[:, first], bursts[:, second]
     least_v = _least(table, first, second)
-    with np.errstate(invalid="ignore", over="ignore"):  # a current of float32 may say anything, up to 3e38 A
+    with np.errstate(invalid="ignore", over="ignore"):  # a float that is no current may say 1e300
         size_v = np.minimum(np.abs(one), np.abs(other)) - table.scans.moved_v
         rows = table.scans.steady & (one * other < 0) & (size_v > least_v)
         rows &= np.abs(one + other) <= _SUM_SHARE * np.abs(one - other)
