@@ -96,6 +96,8 @@ def _show(watch: Watch, options: argparse.Namespace) -> None:
 def _tell_in_text(watch: Watch, for_s: float | None) -> None:
     """Print what happens, and the counts now and then."""
     watch.note = _say
+    if for_s is None:
+        print("Ctrl-C ends it", flush=True)
     began_s = told_s = time.monotonic()
     while watch.recording.alive and (for_s is None or time.monotonic() - began_s < for_s):
         watch.look()

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from decoder.transport.exchange import Exchange
 
 _WRAP = 100
+_LONGEST = 1e9  # larger values are written with an exponent
 _MOST_EACH = 5
 
 
@@ -54,7 +55,8 @@ def amount(value: float | None, unit: str) -> str:
     """Give a value with its unit and a sensible count of digits."""
     if value is None:
         return ""
-    return f"{value:.{DIGITS.get(unit, 1)}f} {printable(unit, 8)}".rstrip()
+    digits = f".{DIGITS.get(unit, 1)}f" if abs(value) < _LONGEST else ".4g"
+    return f"{value:{digits}} {printable(unit, 8)}".rstrip()
 
 
 def account_lines(account: Account) -> Iterator[str]:

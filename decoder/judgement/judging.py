@@ -11,6 +11,7 @@ from decoder.judgement.cells.self_discharge import self_discharge_findings
 from decoder.judgement.cells.spreads import spread_findings
 from decoder.judgement.cells.taps import tap_findings
 from decoder.judgement.charging.charge import charge_findings
+from decoder.judgement.clock_jumps import JumpingClock, without_jumps
 from decoder.judgement.electrics.contactors import contactor_findings
 from decoder.judgement.electrics.insulation import insulation_findings
 from decoder.judgement.electrics.interlock import interlock_findings
@@ -67,6 +68,15 @@ def judge(channels: Channels, notes: Sequence[Note] = ()) -> Judgement:
     Judging adds findings and changes no value.
     """
     not_judged: dict[str, str] = {}
+    found, clock = _found(channels, not_judged)
+    standing = folded(found) if clock is None else map(clock.as_said, folded(found))
+    ordered = sorted([*standing, *_user_flags(channels, notes)], key=_order)
+    return Judgement(tuple(ordered), not_judged)
+
+
+def _found(as_captured: Channels, not_judged: dict[str, str]) -> tuple[list[Finding], JumpingClock | None]:
+    """Ask all rooms; times are those of a clock that never jumps back."""
+    channels, clock = without_jumps(as_captured)
     table = cell_table(channels)
     found = [*channel_findings(channels), *runaway_findings(channels, table, not_judged)]
     for room in _OF_CHANNELS:
@@ -76,8 +86,7 @@ def judge(channels: Channels, notes: Sequence[Note] = ()) -> Judgement:
             found += cell_room(channels, table, not_judged)
     if not any(len(series) for series in channels.values()):
         not_judged["channel-low"] = not_judged["channel-high"] = "no channel has a sample"
-    ordered = sorted([*folded(found), *_user_flags(channels, notes)], key=_order)
-    return Judgement(tuple(ordered), not_judged)
+    return found, clock
 
 
 def _order(finding: Finding) -> tuple[int, int, float, int]:

@@ -92,3 +92,11 @@ def test_a_map_that_is_not_there_is_told_before_anything_is_recorded(tmp_path, c
     assert main([*ADAPTER, "--for", "0.5", "--out", str(path), "--map", str(tmp_path / "none.dbc")]) == 2
     assert "none.dbc" in capsys.readouterr().err
     assert not path.exists()
+
+
+def test_without_an_interface_it_says_so(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("can.util.load_file_config", lambda *_: {})
+    monkeypatch.delenv("CAN_INTERFACE", raising=False)
+    monkeypatch.delenv("CAN_CONFIG", raising=False)
+    assert main(["listen", "--text", "--out", str(tmp_path / "pack.log")]) == 2
+    assert "no interface is named" in capsys.readouterr().err

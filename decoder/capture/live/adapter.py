@@ -108,8 +108,9 @@ def open_adapter(options: AdapterOptions) -> Adapter:
     try:
         wanted = dict(can.util.load_config(config=dict(keywords)))
     except Exception as fault:
+        unnamed = "interface" not in keywords and "None" in str(fault)
         raise CaptureError(
-            _said(fault),
+            "no interface is named, here or in a configuration file" if unnamed else _said(fault),
             expected="an interface of python-can: " + ", ".join(sorted(can.VALID_INTERFACES)),
             advice="name interface and channel, or put them into python-can's configuration file",
         ) from fault
