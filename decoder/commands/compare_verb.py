@@ -21,6 +21,7 @@ from decoder.commands.options import (
     tell_faults,
 )
 from decoder.commands.output import add_output, put
+from decoder.errors import UsageError
 from decoder.printable import printable
 
 if TYPE_CHECKING:
@@ -67,6 +68,8 @@ def run(options: argparse.Namespace) -> int:
     from decoder.judgement.comparing import compare
     from decoder.maps import load_map, load_sheet
 
+    if not options.map:
+        raise UsageError("no signal map is given", expected="--map M.dbc", advice="'cellglean draft' makes one")
     paths = options.capture, options.second
     options.capture = [paths[0]]
     first_map, first_sheet = load_maps(options), load_the_sheet(options)

@@ -76,3 +76,8 @@ def test_a_map_of_its_own_for_the_second(halves, capsys, tmp_path):
 def test_a_capture_that_is_not_there_is_told(capsys):
     assert main(["compare", str(CAPTURE), "nowhere.log", *MEANT]) == 2
     assert "nowhere.log" in capsys.readouterr().err
+
+
+def test_without_a_map_it_says_so(capsys):
+    assert main(["compare", str(CAPTURE), str(CAPTURE)]) == 2
+    assert "no signal map is given" in capsys.readouterr().err
