@@ -203,6 +203,7 @@ def main() -> None:
         _pinning(interpreter, files)
     if not options.carving:
         _screens(interpreter)
+        _listening(interpreter)
 
 
 def _reading_and_decoding(interpreter: Path, files: dict[str, Path], frames: int) -> None:
@@ -255,6 +256,13 @@ def _run(interpreter: Path, name: str, code: str, rounds: int, files: dict[str, 
     rate = result["count"] / result["seconds"]
     print(f"{name:55s} {rate:12,.0f} frames/s {result['peak_mb']:8.0f} MB above imports", flush=True)
     return result
+
+
+def _listening(interpreter: Path) -> None:
+    """Measure what recording a full bus costs, and whether all of it is in the file."""
+    program = Path(__file__).with_name("listen_benchmark.py")
+    print("recording a full bus", flush=True)
+    subprocess.run([str(interpreter), str(program)], cwd=ROOT, check=True)
 
 
 def _screens(interpreter: Path) -> None:
