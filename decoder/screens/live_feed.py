@@ -44,6 +44,8 @@ _MOST_READING_S: Final = 0.5
 _AFTER_FAULT_S: Final = 1.0
 # A bus that is silent for longer is said to be.
 _QUIET_S: Final = 3
+# So many lines, and not one of them a frame: this is no capture.
+_UNREADABLE_LINES: Final = 20
 # A fault that does not come again is told for so long.
 _FAULT_TOLD_S: Final = 30
 
@@ -156,6 +158,9 @@ class LiveFeed:
                     break
         except CellgleanError as error:
             troubles.append(str(error))
+        account = self.follower.account
+        if account.skipped >= _UNREADABLE_LINES and not account.frames:
+            troubles.append(f"none of {account.lines:,} lines can be read as a frame of candump text")
         self._trouble = "; ".join(text for text in troubles if text)
 
     def _take(self, part: Frames) -> None:

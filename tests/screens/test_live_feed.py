@@ -170,6 +170,15 @@ def test_a_file_that_is_not_there_yet_and_one_that_is_compressed_are_told(tmp_pa
     bench.follower.close()
 
 
+def test_text_that_is_no_capture_is_told_until_a_frame_comes(bench):
+    bench.write("no frame at all\n" * 30)
+    bench.steps(1.0)
+    assert "none of 30 lines can be read as a frame" in bench.session.live.trouble
+    bench.write(log_lines(0, 1))
+    bench.steps(1.0)
+    assert bench.session.live.trouble == ""
+
+
 def test_a_silent_bus_is_told(bench):
     bench.write(log_lines(0, 2))
     bench.steps(1.0)
