@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import time
 from typing import TYPE_CHECKING, Final
@@ -70,6 +71,7 @@ def run(options: argparse.Namespace) -> int:
         ),
     )
     watch = Watch(recording)
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends it as Ctrl-C does
     try:
         if options.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
             _tell_in_text(watch, options.for_s)
@@ -79,6 +81,7 @@ def run(options: argparse.Namespace) -> int:
         pass  # this is how one ends it; the recorder closes its file by itself
     finally:
         is_ended = not recording.alive
+        signal.signal(signal.SIGTERM, before)
         recording.stop()
     return _tell_the_end(watch, is_ended=is_ended)
 

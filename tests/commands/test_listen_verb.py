@@ -74,14 +74,15 @@ def test_a_recorder_that_is_killed_is_no_success(tmp_path, capsys, monkeypatch):
     assert "ended by itself" in capsys.readouterr().err
 
 
-def test_ctrl_c_ends_it_cleanly(tmp_path):
+@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM])
+def test_told_to_end_it_ends_cleanly(tmp_path, told):
     path = tmp_path / "pack.log"
     arguments = [sys.executable, "-m", "decoder.commands.main", *ADAPTER, "--out", str(path)]
     with subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         while not path.exists() and process.poll() is None:
             time.sleep(0.05)
         time.sleep(0.5)
-        process.send_signal(signal.SIGINT)
+        process.send_signal(told)
         out, err = process.communicate(timeout=30)
     assert process.returncode == 0, err
     assert "in the file" in out.splitlines()[-1]
