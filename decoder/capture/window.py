@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -14,12 +14,14 @@ from decoder.frames import Frames, concatenate
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+_SET_BACK_NS: Final = 1_000_000_000  # less is frames out of order; common practice, no source
+
 
 class Window:
     """The frames of the last `most_s` seconds, at most the last `most_frames`.
 
-    Parts are kept as they come and joined when asked for, so adding copies nothing. Time is what passed on the
-    capture's clock; where that is set back, it goes on from there.
+    Parts are kept as they come and joined when asked for, so adding copies nothing. Where the capture's clock is set
+    back by more than a second, what came before falls out: on one line of time both cannot be shown.
     """
 
     def __init__(self, most_s: float, most_frames: int) -> None:
@@ -49,7 +51,8 @@ class Window:
         if self.first_ns is None:
             self.first_ns = int(part.time_ns[0])
         before = part.time_ns[0] if self._latest_ns is None else self._latest_ns
-        steps = np.clip(np.diff(part.time_ns, prepend=before), 0, round(self._most_ns) + 1)
+        steps, whole = np.diff(part.time_ns, prepend=before), round(self._most_ns) + 1
+        steps = np.where(steps < -_SET_BACK_NS, whole, np.clip(steps, 0, whole))
         passed = self._passed_ns + np.cumsum(steps)
         self._latest_ns, self._passed_ns = int(part.time_ns[-1]), int(passed[-1])
         self._parts.append((part, passed))

@@ -55,12 +55,22 @@ def test_it_holds_what_one_by_one_counting_holds(steps, most_ns, most, asked):
     assert window.first_ns == first
 
 
-def test_a_clock_set_back_by_hours_does_not_empty_it():
+@pytest.mark.parametrize("in_one", [False, True])
+def test_where_the_clock_is_set_back_the_window_begins_anew(in_one):
     window = Window(10.0, 100)
     hour_ns = 3600 * 10**9
-    window.add(frames([hour_ns, hour_ns + 10**9]))
-    window.add(frames([0, 10**9]))
-    assert window.frames().time_ns.tolist() == [hour_ns, hour_ns + 10**9, 0, 10**9]
+    first, second = [hour_ns, hour_ns + 10**9], [0, 10**9]
+    for part in [first + second] if in_one else [first, second]:
+        window.add(frames(part))
+    assert window.frames().time_ns.tolist() == second
+    assert window.gone == 2
+
+
+def test_frames_a_little_out_of_order_stay():
+    window = Window(10.0, 100)
+    window.add(frames([5 * 10**9, 5 * 10**9 - 1_000_000, 6 * 10**9]))
+    window.add(frames([6 * 10**9 - 900_000_000]))
+    assert len(window.frames()) == 4
 
 
 def test_memory_stays_that_of_the_window():
