@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from decoder.judgement.finding import Finding
     from decoder.maps.pack_sheet import PackSheet
     from decoder.maps.signal_map import SignalMap
+    from decoder.transport.exchange import Exchange
 
 _MORE = """\
 Two captures of one pack, before and after a repair, or of a donor and the original. Both are decoded with the same map
@@ -103,7 +104,13 @@ def _decoded(path: str, signal_map: SignalMap, sheet: PackSheet | None) -> Chann
 
 def identity_pairs(first: Channels, second: Channels, *, show_vin: bool = False) -> list[IdentityPair]:
     """Give what both packs say they are, name by name, and whether it differs, hidden or not."""
-    shown, full = ([_identity(channels, show_vin=vin) for channels in (first, second)] for vin in (show_vin, True))
+    from decoder.transport.identity import identity
+
+    talks = [_exchanges(channels) for channels in (first, second)]
+    shown, full = (
+        [{row.name or row.asked_as: row.text for row in identity(talk, show_vin=vin)} for talk in talks]
+        for vin in (show_vin, True)
+    )
     names = list(dict.fromkeys([*shown[0], *shown[1]]))
     return [
         IdentityPair(
@@ -116,11 +123,11 @@ def identity_pairs(first: Channels, second: Channels, *, show_vin: bool = False)
     ]
 
 
-def _identity(channels: Channels, *, show_vin: bool) -> dict[str, str]:
-    from decoder.screens.session import Talk
+def _exchanges(channels: Channels) -> tuple[Exchange, ...]:
+    from decoder.transport.exchanges import exchanges
+    from decoder.transport.iso_tp import conversations
 
-    talk = Talk.of(channels.frames, channels.signal_map.reassembled, show_vin=show_vin)
-    return {row.name or row.asked_as: row.text for row in talk.identity}
+    return exchanges(channels.frames, conversations(channels.frames, named=channels.signal_map.reassembled))
 
 
 def record(found: Comparison, identity: Sequence[IdentityPair], paths: tuple[str, str]) -> dict[str, Any]:

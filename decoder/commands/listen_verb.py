@@ -8,14 +8,16 @@ import sys
 import time
 from typing import TYPE_CHECKING, Final
 
-from decoder.commands.live_screens import add_live, show_live
-from decoder.commands.options import Verbs, add_map, add_show_vin, add_verb, load_maps, load_the_sheet
+from decoder.commands.live_screens import add_live, show_live, what_is_meant
+from decoder.commands.options import Verbs, add_map, add_show_vin, add_verb
 from decoder.errors import CaptureError
 from decoder.printable import printable
 
 if TYPE_CHECKING:
     from decoder.capture.live.event import Event
     from decoder.capture.live.watch import Watch
+    from decoder.maps.pack_sheet import PackSheet
+    from decoder.maps.signal_map import SignalMap
 
 _MORE: Final = """\
 Interface, channel and the other options of the adapter are python-can's own; what is not given comes from python-can's
@@ -60,8 +62,7 @@ def run(options: argparse.Namespace) -> int:
 
     path = options.out or time.strftime("capture-%Y-%m-%d-%H%M%S.log")
     options.capture = [path]
-    load_maps(options)  # what is wrong with map or sheet is told before anything is recorded
-    load_the_sheet(options)
+    meant = what_is_meant(options)  # what is wrong with map or sheet is told before anything is recorded
     recording = start_recording(
         AdapterOptions(options.interface, options.channel, options.bitrate, options.fd, dict(options.adapter_option)),
         RecorderOptions(
@@ -76,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
         if options.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
             _tell_in_text(watch, options.for_s)
         else:
-            _show(watch, options)
+            _show(watch, options, meant)
     except KeyboardInterrupt:
         pass  # this is how one ends it; the recorder closes its file by itself
     finally:
@@ -86,14 +87,14 @@ def run(options: argparse.Namespace) -> int:
     return _tell_the_end(watch, is_ended=is_ended)
 
 
-def _show(watch: Watch, options: argparse.Namespace) -> None:
+def _show(watch: Watch, options: argparse.Namespace, meant: tuple[SignalMap, PackSheet | None]) -> None:
     """Open the screens on the file that is being written."""
     from decoder.capture.follow import Follower
 
     path = watch.recording.path_now
     options.capture = [path]
     watch.follower = Follower(path)
-    show_live(options, watch.follower, watch.look)
+    show_live(options, watch.follower, meant, watch.look)
 
 
 def _tell_in_text(watch: Watch, for_s: float | None) -> None:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from decoder.capture.follow import Follower
+    from decoder.maps.pack_sheet import PackSheet
+    from decoder.maps.signal_map import SignalMap
 
 _TERMINAL: Final = "/dev/tty"
 _KEYS: Final = 0  # the number that keys are read from
@@ -41,6 +43,12 @@ def _window(text: str) -> float:
     return value
 
 
+def what_is_meant(options: argparse.Namespace) -> tuple[SignalMap, PackSheet | None]:
+    """Load signal map and pack sheet."""
+    sheet = load_the_sheet(options)
+    return load_maps(options), sheet
+
+
 def pipe_beside_the_terminal() -> IO[bytes] | None:
     """Put the terminal in the place of a pipe on standard input, so that keys are read from it; give the pipe.
 
@@ -59,18 +67,27 @@ def pipe_beside_the_terminal() -> IO[bytes] | None:
     return os.fdopen(pipe, "rb", buffering=0)
 
 
-def show_live(options: argparse.Namespace, follower: Follower, look: Callable[[], str] | None = None) -> int:
-    """Show what a follower brings until the user quits; `look` tells now and then what else is wrong."""
+def show_live(
+    options: argparse.Namespace,
+    follower: Follower,
+    meant: tuple[SignalMap, PackSheet | None],
+    look: Callable[[], str] | None = None,
+) -> int:
+    """Show what a follower brings until the user quits.
+
+    meant : signal map and pack sheet
+    look : tells now and then what else is wrong
+    """
     from decoder.capture.window import Window
     from decoder.judgement.notes import load_notes, notes_path
     from decoder.screens.app import run as run_screens
     from decoder.screens.live_feed import LiveFeed, live_session
 
-    sheet = load_the_sheet(options)
+    signal_map, sheet = meant
     capture = None if follower.path == "-" else follower.path
     notes_file = None if capture is None else notes_path(capture)
     session = live_session(
-        load_maps(options),
+        signal_map,
         sheet,
         capture_path=capture,
         sheet_path=sheet_path(options),

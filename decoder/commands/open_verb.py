@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING
 
-from decoder.commands.live_screens import add_live, pipe_beside_the_terminal, show_live
+from decoder.commands.live_screens import add_live, pipe_beside_the_terminal, show_live, what_is_meant
 from decoder.commands.options import Verbs, add_capture, add_map, add_show_vin, add_verb, decoded, judged, sheet_path
 from decoder.errors import UsageError
 
@@ -40,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
         if pipe is not None:
             from decoder.capture.follow import Follower
 
-            return show_live(options, Follower.of_pipe(pipe))
+            return show_live(options, Follower.of_pipe(pipe), what_is_meant(options))
     return show(options, as_text=as_text or "-" in options.capture or not sys.stdin.isatty())
 
 
@@ -54,7 +54,7 @@ def follow(options: argparse.Namespace) -> int:
         raise UsageError("--follow needs a terminal", advice="without --follow, what is in the file by now is printed")
     from decoder.capture.follow import Follower
 
-    return show_live(options, Follower(options.capture[0]))
+    return show_live(options, Follower(options.capture[0]), what_is_meant(options))
 
 
 def show(options: argparse.Namespace, *, as_text: bool) -> int:

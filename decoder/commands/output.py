@@ -12,6 +12,7 @@ from decoder.errors import UsageError
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Iterable
 
 
 # What the options that name files to read are called.
@@ -31,14 +32,16 @@ _READ: Final = (
 
 def keep_what_is_read(options: argparse.Namespace) -> None:
     """Refuse an --out that names a file which is read: a capture cannot be made again. Raises `UsageError`."""
-    out = getattr(options, "out", None)
-    if not out:
-        return
-    for name in _READ:
-        paths = getattr(options, name, None) or ()
-        for path in (paths,) if isinstance(paths, str) else paths:
-            if path != "-" and realpath(path) == realpath(out):
-                raise UsageError(f"{out} is read here", expected="--out with another name")
+    if out := getattr(options, "out", None):
+        refuse_what_is_read(options, out)
+
+
+def refuse_what_is_read(options: argparse.Namespace, target: str | Path, also: Iterable[str | Path] = ()) -> None:
+    """Refuse to write to a file that the options name to be read, or one of `also`. Raises `UsageError`."""
+    named = [getattr(options, name, None) or () for name in _READ]
+    read = [path for paths in named for path in ((paths,) if isinstance(paths, str) else paths)]
+    if any(path != "-" and realpath(path) == realpath(target) for path in [*read, *also]):
+        raise UsageError(f"{target} is read here", expected="--out with another name")
 
 
 def add_output(verb: argparse.ArgumentParser) -> None:

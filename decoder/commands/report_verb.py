@@ -7,11 +7,11 @@ severity, code, module, cell, sensor, value, limit, unit, from_s, to_s (seconds 
 
 from __future__ import annotations
 
-from os.path import realpath
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from decoder.commands.options import Verbs, add_capture, add_map, add_show_vin, add_verb, decoded, judged, sheet_path
+from decoder.commands.output import refuse_what_is_read
 from decoder.errors import UsageError
 from decoder.printable import printable
 
@@ -44,10 +44,9 @@ def run(options: argparse.Namespace) -> int:
     out = Path(options.out)
     if not out.name:
         raise UsageError(f"--out '{options.out}' names no file", expected="a name such as pack.html")
-    read = [*options.capture, *options.map, *([str(path)] if (path := sheet_path(options)) is not None else [])]
+    beside = sheet_path(options)  # read too, where none is named
     for target in (out, findings_path(out)):
-        if any(realpath(target) == realpath(one) for one in read if one != "-"):
-            raise UsageError(f"{target} is read here", expected="--out with another name")
+        refuse_what_is_read(options, target, () if beside is None else (beside,))
     channels = decoded(options)
     judgement = judged(channels, options)
     with working("drawing"):
