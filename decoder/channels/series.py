@@ -177,13 +177,14 @@ class Series:
 
     def index_at(self, time_ns: int) -> int | None:
         """Give the index of the latest sample at `time_ns`, ``None`` before the first."""
-        index = int(np.searchsorted(self._sorted_time, time_ns, side="right")) - 1
+        index = int(np.searchsorted(self.rising_ns, time_ns, side="right")) - 1
         return index if index >= 0 else None
 
     @cached_property
-    def _sorted_time(self) -> NDArray[np.int64]:
+    def rising_ns(self) -> NDArray[np.int64]:
         """The times as they can be searched: where the capture's clock jumps back, the latest time so far."""
-        return np.maximum.accumulate(self.time_ns) if len(self.time_ns) else self.time_ns
+        falls = bool((self.time_ns[1:] < self.time_ns[:-1]).any())
+        return np.maximum.accumulate(self.time_ns) if falls else self.time_ns
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,7 +147,7 @@ def time_step_ns(first_ns: int, last_ns: int, every_s: float) -> int:
 
 def held(series: Series, at_ns: NDArray[np.int64]) -> NDArray[np.float64]:
     """Give the latest value at each time, NaN before the first sample, where absent, and where stale."""
-    index = np.searchsorted(np.maximum.accumulate(series.time_ns), at_ns, side="right") - 1
+    index = np.searchsorted(series.rising_ns, at_ns, side="right") - 1
     number = np.asarray(rounded(series.channel.signal, series.number), np.float64)
     value = np.where(index >= 0, number[np.maximum(index, 0)], np.nan)
     value[stale_at(series, np.maximum(index, 0), at_ns)] = np.nan

@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 
 # What is judged of channels each on their own, and what of all cells side by side.
 _OF_CHANNELS: Final = (
-    spread_findings,
     temperature_findings,
     temperature_rise_findings,
     pressure_findings,
@@ -79,6 +78,7 @@ def _found(as_captured: Channels, not_judged: dict[str, str]) -> tuple[list[Find
     channels, clock = without_jumps(as_captured)
     table = cell_table(channels)
     found = [*channel_findings(channels), *runaway_findings(channels, table, not_judged)]
+    found += spread_findings(channels, not_judged, table)
     for room in _OF_CHANNELS:
         found += room(channels, not_judged)
     if table is not None:

@@ -58,7 +58,7 @@ def envelope(those: Sequence[Series], edges_ns: NDArray[np.int64]) -> NDArray[np
         value = series.in_quantity_unit[known]
         if not len(value):
             continue
-        time_ns = np.maximum.accumulate(series.time_ns)[known]
+        time_ns = series.rising_ns[known]
         start = np.searchsorted(time_ns, edges_ns)
         start[-1] = len(value)
         filled = np.flatnonzero(np.diff(start))

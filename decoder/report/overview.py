@@ -73,7 +73,7 @@ def charge_facts(channels: Channels) -> Iterator[Fact]:
     if current is None:
         return
     known = np.isfinite(current.in_quantity_unit)
-    time_s = np.maximum.accumulate(current.time_ns)[known] / 1e9
+    time_s = current.rising_ns[known] / 1e9
     ampere = current.in_quantity_unit[known]
     step_s = np.minimum(np.diff(time_s), 5 * (current.cycle_s or np.inf))  # over a gap nothing is known
     flowed = ampere[:-1] * step_s * _AH_PER_A_S

@@ -9,7 +9,7 @@ import math
 from enum import Enum
 from typing import TYPE_CHECKING, Final, overload
 
-from decoder.judgement.finding import DIGITS, SEVERITY_SYMBOLS, Severity
+from decoder.judgement.finding import DIGITS
 from decoder.maps.pack_sheet import Place
 
 if TYPE_CHECKING:
@@ -115,11 +115,6 @@ def lasts_words(span_s: float) -> str:
     if span_s < 100:
         return f"{span_s:.1f} s"
     return f"{span_s / 60:.0f} min" if span_s < 6000 else f"{span_s / 3600:.1f} h"
-
-
-def severity_words(severity: Severity) -> str:
-    """Give symbol and word."""
-    return f"{SEVERITY_SYMBOLS[severity]} {severity.word}"
 
 
 def title_of(code: str) -> str:

@@ -89,6 +89,6 @@ def _is_on(flag: Series, time_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
     on = np.isin(flag.raw, values)
     if flag.absent is not None:
         on &= ~flag.absent
-    index = np.searchsorted(np.maximum.accumulate(flag.time_ns), time_ns, side="right") - 1
+    index = np.searchsorted(flag.rising_ns, time_ns, side="right") - 1
     at: NDArray[np.bool_] = (index >= 0) & on[np.maximum(index, 0)]
     return at

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decoder.channels.states import cycle_s
+from decoder.judgement.cells.medians import row_medians
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,7 +52,7 @@ class CellSamples:
 def cell_samples(series: Series, step_v: float, first_ns: int) -> CellSamples:
     """Give the samples of a cell; its noise is how far samples stand off the line between their neighbours."""
     known = np.isfinite(series.in_quantity_unit)
-    time_ns = np.maximum.accumulate(series.time_ns)[known]  # a capture's clock may jump back
+    time_ns = series.rising_ns[known]  # a capture's clock may jump back
     volt = series.in_quantity_unit[known]
     bends = np.abs(np.diff(volt, 2))
     noise_v = _TO_SIGMA * float(np.median(bends)) / np.sqrt(6) if len(bends) else 0.0
@@ -118,8 +119,8 @@ def combined(answers: Answers) -> Combined | None:
     cells = np.count_nonzero(np.isfinite(ohm), axis=1)
     of_median, unsure = _over_moves(
         median[:, None],
-        (np.pi / 2 * _median_of_rows(noise) / cells + answers.shared[useful])[:, None],
-        _median_of_rows(rounding)[:, None],
+        (np.pi / 2 * row_medians(noise) / cells + answers.shared[useful])[:, None],
+        row_medians(rounding)[:, None],
         np.array([float(np.median(answers.levels))]),
     )
     # Zero is the median of what stands off, move by move; over all moves it need not stay so.
@@ -139,11 +140,6 @@ def combined(answers: Answers) -> Combined | None:
         float(np.abs(by_a).max()),
         int(answers.to_ns[useful][np.argmax(np.abs(by_a))]),
     )
-
-
-def _median_of_rows(table: NDArray[np.float64]) -> NDArray[np.float64]:
-    middle: NDArray[np.float64] = np.nanmedian(table, axis=1)
-    return middle
 
 
 def _over_moves(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from decoder.channels.states import STALE_CYCLES
 from decoder.judgement.cells.instants import Scans, scans
 
 if TYPE_CHECKING:
@@ -98,6 +99,19 @@ def at_times(series: Series | None, time_ns: NDArray[np.int64]) -> NDArray[np.fl
     """Give the latest value at each time, in the unit of the quantity; NaN before the first and where there is none."""
     if series is None or not len(series):
         return np.full(len(time_ns), np.nan)
-    index = np.searchsorted(np.maximum.accumulate(series.time_ns), time_ns, side="right") - 1
+    index = np.searchsorted(series.rising_ns, time_ns, side="right") - 1
     value = series.in_quantity_unit[np.maximum(index, 0)]
     return np.where(index >= 0, value, np.nan)
+
+
+def beside(series: Series, time_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Give the last value up to each time and the first after it (2 x k); NaN where it is stale or there is none."""
+    rising_ns = series.rising_ns
+    after = np.searchsorted(rising_ns, time_ns, side="right")
+    oldest_ns = (series.cycle_s or np.inf) * STALE_CYCLES * 1e9
+    both = np.full((2, len(time_ns)), np.nan)
+    for row, index in enumerate((after - 1, after)):
+        inside = np.clip(index, 0, len(series) - 1)
+        fresh = (index == inside) & (np.abs(time_ns - rising_ns[inside]) <= oldest_ns)
+        both[row, fresh] = series.in_quantity_unit[inside[fresh]]
+    return both

@@ -100,7 +100,7 @@ def current_steps(current: Series, sign: int = 1) -> CurrentSteps:
     sign : 1 where it is positive while discharging, -1 where it counts the other way
     """
     known = np.isfinite(current.in_quantity_unit)
-    time_ns = np.maximum.accumulate(current.time_ns)[known]  # a capture's clock may jump back
+    time_ns = current.rising_ns[known]  # a capture's clock may jump back
     ampere = sign * current.in_quantity_unit[known]
     cycle = cycle_s(time_ns)
     if cycle is None or cycle > _SLOWEST_CYCLE_S:

@@ -68,7 +68,7 @@ def scans(cells: Sequence[Series], current: Series | None = None) -> Scans | Non
     apart_ns = np.zeros(len(time_ns), np.int64)
     taken_ns = np.zeros((len(time_ns), len(cells)), np.int64)
     for column, series in enumerate(cells):
-        rising_ns = np.maximum.accumulate(series.time_ns)  # a capture's clock may jump back
+        rising_ns = series.rising_ns  # a capture's clock may jump back
         index = np.searchsorted(rising_ns, time_ns, side="right") - 1
         age_ns = time_ns - rising_ns[index]
         fresh = (index >= 0) & (age_ns <= scan_ns * _OLDEST_CYCLES)
@@ -99,9 +99,9 @@ def _scan_ends(cells: Sequence[Series], scan_ns: int) -> NDArray[np.int64]:
     order = np.argsort(phase)
     silence = np.diff(phase[order], append=phase[order[0]] + scan_ns)
     backwards = np.roll(order[::-1], int(np.argmax(silence)) + 1)
-    times = np.unique(np.maximum.accumulate(cells[backwards[0]].time_ns))
+    times = np.unique(cells[backwards[0]].rising_ns)
     for number in backwards[1:]:
-        times = _with_uncovered(times, np.maximum.accumulate(cells[number].time_ns), scan_ns)
+        times = _with_uncovered(times, cells[number].rising_ns, scan_ns)
     return times
 
 
@@ -156,7 +156,7 @@ def _steady(current: Series | None, time_ns: NDArray[np.int64], scan_ns: int) ->
     if current is None or len(current) < 2:
         return np.ones(len(time_ns), np.bool_)
     ampere = current.in_quantity_unit
-    at = np.maximum.accumulate(current.time_ns)
+    at = current.rising_ns
     first = np.maximum(np.searchsorted(at, time_ns - 2 * scan_ns, side="right") - 1, 0)
     # The current's next sample counts too: it shows a step that fell between two samples.
     end = np.minimum(np.searchsorted(at, time_ns, side="right") + 1, len(at))

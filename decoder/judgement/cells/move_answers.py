@@ -147,7 +147,7 @@ def move_answers(
 
 def _current(current: Series, sign: int, first_ns: int) -> _Current | None:
     known = np.isfinite(current.in_quantity_unit)
-    time_ns = np.maximum.accumulate(current.time_ns)[known]
+    time_ns = current.rising_ns[known]
     cycle = cycle_s(time_ns)
     if cycle is None or cycle > _SLOWEST_CYCLE_S:
         return None

@@ -131,7 +131,7 @@ def _levels(table: CellTable) -> tuple[NDArray[np.float64], float]:
         return np.nan_to_num(level_a), 0.0
     there = np.isfinite(table.current.in_quantity_unit)
     ampere = table.current.in_quantity_unit[there]
-    taken_ns, began_ns = np.maximum.accumulate(table.current.time_ns)[there], table.scans.time_ns[0]
+    taken_ns, began_ns = table.current.rising_ns[there], table.scans.time_ns[0]
     window_ns = int(_LEVEL_WINDOW_S * 1e9)
     window = (taken_ns - began_ns) // window_ns
     first = np.flatnonzero(np.diff(window, prepend=window[:1] - 1))

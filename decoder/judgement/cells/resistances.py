@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decoder.judgement.cells.measured_resistances import WAITS_S, measured, usually_unsure_ohm
+from decoder.judgement.cells.spreads import cell_words
 from decoder.judgement.finding import Finding, Severity
 from decoder.maps.default_limits import limit_of
 from decoder.maps.pack_sheet import Place
-from decoder.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -174,7 +174,7 @@ def _finding(
     names = [table.cells[column].channel.name for column in known.tolist()]
     assert table.current is not None
     whole = place.cell is None and len(known) > 1
-    subject = f"module {place.module}" if whole else _cell_words(place, names[0])
+    subject = f"module {place.module}" if whole else cell_words(table.cells[int(known[0])])
     against = f"{len(known)} median cells have" if whole else "the median cell has"
     return Finding(
         code=_CODE,
@@ -195,12 +195,6 @@ def _finding(
         ),
         source=limit.source,
     )
-
-
-def _cell_words(place: Place, name: str) -> str:
-    if place.cell is None:
-        return printable(name)
-    return f"cell {place.cell}" + (f" of module {place.module}" if place.module is not None else "")
 
 
 def _why(table: CellTable, members: NDArray[np.intp], *, whole: bool) -> str:

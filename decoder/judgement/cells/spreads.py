@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decoder.channels.states import STALE_CYCLES
+from decoder.judgement.cells.cell_table import beside
 from decoder.judgement.cells.instants import Scans, scans
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.spans import Span, duration, spans
 from decoder.maps.default_limits import DefaultLimit, limit_of
 from decoder.maps.pack_sheet import Place
+from decoder.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from decoder.channels import Channels, Series
+    from decoder.judgement.cells.cell_table import CellTable
 
 # So many scans in a row must be beyond a limit before it is a finding (all of them, in a shorter capture).
 PERSISTENT_SCANS = 3
@@ -33,8 +35,13 @@ _NEVER_STEADY = "the current was never steady within a scan"
 STANDS_OUT = 1.5
 
 
-def spread_findings(channels: Channels, not_judged: dict[str, str]) -> Iterator[Finding]:
-    """Judge the spread of each module and of the pack; reasons for not judging go to `not_judged`."""
+def spread_findings(
+    channels: Channels, not_judged: dict[str, str], known: CellTable | None = None
+) -> Iterator[Finding]:
+    """Judge the spread of each module and of the pack; reasons for not judging go to `not_judged`.
+
+    known : all cells lined up already; taken where they are the cells that are judged here
+    """
     cells = [series for series in channels.one_a_place("cell voltage") if len(series)]
     current = next(iter(channels.of("pack current")), None)
     if len(cells) < _FEWEST_CELLS:
@@ -51,7 +58,8 @@ def spread_findings(channels: Channels, not_judged: dict[str, str]) -> Iterator[
             not_judged["module-spread"] = f"module {module}: {_NEVER_STEADY if scan is not None else _TOO_FEW}"
         else:
             yield from _spread_in("module-spread", Place(module=module), members, scan, limit, channels)
-    table = scans(cells, current)
+    same = known is not None and known.current is current and known.cells == tuple(cells)
+    table = known.scans if known is not None and same else scans(cells, current)
     if table is None:
         for code in ("pack-spread", "sum-mismatch"):
             not_judged[code] = _TOO_FEW
@@ -154,7 +162,7 @@ def cell_words(series: Series) -> str:
     place = series.channel.place
     if place.module is not None and place.cell is not None:
         return f"cell {place.cell} of module {place.module}"
-    return f"cell {place.cell}" if place.cell is not None else series.channel.name
+    return f"cell {place.cell}" if place.cell is not None else printable(series.channel.name)
 
 
 def _module_words(channels: Channels, place: Place) -> str:
@@ -216,14 +224,7 @@ def _against_pack(
     The pack voltage may be sent less often than the cells: of the samples before and after the scan, the one that is
     missed by less counts.
     """
-    rising_ns = np.maximum.accumulate(pack.time_ns)
-    after = np.searchsorted(rising_ns, table.time_ns, side="right")
-    oldest_ns = (pack.cycle_s or np.inf) * STALE_CYCLES * 1e9
-    both = []
-    for index in (after - 1, after):
-        inside = np.clip(index, 0, len(pack) - 1)
-        fresh = (index == inside) & (np.abs(table.time_ns - rising_ns[inside]) <= oldest_ns)
-        both.append(np.where(fresh, pack.in_quantity_unit[inside], np.nan))
+    both = beside(pack, table.time_ns)
     with np.errstate(invalid="ignore", divide="ignore"):
         percents = [np.abs(total - volt) / np.abs(volt) * 100 for volt in both]
         take_after = np.isnan(percents[0]) | (percents[1] < percents[0])

@@ -260,7 +260,7 @@ def _charge_mismatch(
 
 def _shown_at(series: Series, rest: RestedCharge) -> list[float]:
     """Give the last value that a channel had within a rest, in a list that is empty where it had none."""
-    time_ns = np.maximum.accumulate(series.time_ns)
+    time_ns = series.rising_ns
     begin, end = np.searchsorted(time_ns, [rest.from_ns, rest.to_ns + 1])
     value = series.in_quantity_unit[begin:end]
     return [float(one) for one in value[np.isfinite(value)][-1:]]

@@ -207,7 +207,7 @@ def _fresh_current(table: CellTable) -> NDArray[np.bool_]:
     series = table.current
     if series is None or series.cycle_s is None:
         return known
-    taken_ns = np.maximum.accumulate(series.time_ns)
+    taken_ns = series.rising_ns
     index = np.maximum(np.searchsorted(taken_ns, table.scans.time_ns, side="right") - 1, 0)
     age_ns = table.scans.time_ns - taken_ns[index]
     return known & (age_ns <= STALE_CYCLES * series.cycle_s * 1e9)

@@ -78,7 +78,7 @@ def _feeds_the_pack(series: Series) -> bool:
 
 def _all_gone(supplies: Sequence[Series]) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
     """Give the times of all samples, at which of them every supply is gone, and at which one is there."""
-    rising = [np.maximum.accumulate(series.time_ns) for series in supplies]
+    rising = [series.rising_ns for series in supplies]
     time_ns = np.unique(np.concatenate(rising))
     states = []
     for series, at_ns in zip(supplies, rising, strict=True):
@@ -143,7 +143,7 @@ def _median_between(series: Series, span: Span) -> float:
 
 
 def _inside(series: Series, span: Span) -> slice:
-    first, end = np.searchsorted(np.maximum.accumulate(series.time_ns), [span.from_ns, span.to_ns + 1])
+    first, end = np.searchsorted(series.rising_ns, [span.from_ns, span.to_ns + 1])
     return slice(int(first), int(end))
 
 

@@ -210,7 +210,7 @@ def _contact(side: str, those: Sequence[Series]) -> Contact | None:
     for series in those:
         state = states_of(series, state_values(series, CONTACTOR_WORDS))
         if (state != UNKNOWN).any():
-            time_ns = np.maximum.accumulate(series.time_ns)
+            time_ns = series.rising_ns
             parts.append(Contact(side, (series.channel.name,), time_ns, state, cycle_s(time_ns) or 0.0))
     if len(parts) <= 1:
         return parts[0] if parts else None

@@ -72,7 +72,7 @@ def _low(channels: Channels, series: Series, pack: PackVoltage, moved_ns: NDArra
     """Give the gravest finding of one channel: below the limit of d.c., else below that of joined a.c. circuits."""
     kohm = series.in_quantity_unit
     known = np.isfinite(kohm)
-    time_ns = np.maximum.accumulate(series.time_ns)[known]
+    time_ns = series.rising_ns[known]
     ohm_per_v = kohm[known] * 1000 / pack.largest_v
     at_ns, median = _medians(time_ns, ohm_per_v)
     if not len(at_ns):

@@ -37,7 +37,7 @@ def interlock_findings(channels: Channels, not_judged: dict[str, str]) -> Iterat
 
 
 def _open(series: Series, values: dict[int, int]) -> Iterator[Finding]:
-    time_ns = np.maximum.accumulate(series.time_ns)
+    time_ns = series.rising_ns
     state = states_of(series, values)
     is_open, closed = state == OPEN, state == CLOSED
     if is_open[0] and closed.any() and time_ns[int(np.argmax(closed))] - time_ns[0] <= _WAKE_UP_S * 1e9:

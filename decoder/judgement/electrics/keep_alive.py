@@ -47,7 +47,7 @@ def _weak(series: Series, limit: DefaultLimit) -> Iterator[Finding]:
     dust = 1e-6  # so that 11.000 V is not below 11 V, in 32-bit floats neither
     with np.errstate(invalid="ignore"):
         low, good = volt < limit.value - dust, volt >= limit.value - dust
-    time_ns = np.maximum.accumulate(series.time_ns)
+    time_ns = series.rising_ns
     for span in spans(time_ns, lasting(time_ns, low, _WEAK_S, good=good)):
         worst = span.first + int(np.argmin(np.where(low, volt, np.inf)[span.first : span.last + 1]))
         yield Finding(

@@ -129,13 +129,13 @@ def pack_voltage(channels: Channels, *, whole: bool = True) -> PackVoltage | Non
         # One that measures behind the contactors is low for a part of the capture.
         pack = max(packs, key=lambda one: float(np.nanmedian(one.in_quantity_unit)))
         name = pack.channel.name
-        return _pack(np.maximum.accumulate(pack.time_ns), pack.in_quantity_unit, (name,), name)
+        return _pack(pack.rising_ns, pack.in_quantity_unit, (name,), name)
     cells = [series for series in channels.one_a_place("cell voltage") if series.present]
     expected = _cells_expected(channels)
     if not cells or (whole and len(cells) != expected):
         return None
     # At the times of one cell: all cells together cost no more than their samples.
-    time_ns = np.unique(np.maximum.accumulate(min(cells, key=len).time_ns))
+    time_ns = np.unique(min(cells, key=len).rising_ns)
     total = np.zeros(len(time_ns))
     for cell in cells:
         total += at_times(cell, time_ns)
@@ -168,7 +168,7 @@ def link_voltage(channels: Channels) -> LinkVoltage | str:
     pack = pack_voltage(channels)
     if pack is None:
         return "neither the pack voltage nor the sum of all cells is known"
-    time_ns, volt = np.maximum.accumulate(series.time_ns), series.in_quantity_unit
+    time_ns, volt = series.rising_ns, series.in_quantity_unit
     pack_v = pack.at(time_ns)
     known = np.isfinite(volt) & np.isfinite(pack_v)
     if not known.any():

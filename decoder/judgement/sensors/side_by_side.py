@@ -35,7 +35,7 @@ class SideBySide:
 
 def side_by_side(sensors: Sequence[Series]) -> SideBySide:
     """Line up sensors (one or more, each with a sample) at no more than ten thousand times."""
-    times = [np.maximum.accumulate(one.time_ns) for one in sensors]
+    times = [one.rising_ns for one in sensors]
     first, last = min(int(one[0]) for one in times), max(int(one[-1]) for one in times)
     cycles = [cycle_s(one) for one in times]
     known = [cycle for cycle in cycles if cycle]

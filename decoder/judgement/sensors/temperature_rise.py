@@ -76,7 +76,7 @@ def rising(series: Series, unsound: NDArray[np.bool_], limit_c_per_s: float) -> 
     unsound : its samples that come from a broken wire
     """
     here = np.flatnonzero(np.isfinite(series.in_quantity_unit) & ~unsound)
-    time_ns = np.maximum.accumulate(series.time_ns)[here]
+    time_ns = series.rising_ns[here]
     number = (time_ns - time_ns[0]) // _BIN_NS if len(here) else time_ns
     last = np.append(np.diff(number) > 0, True)[: len(here)]
     time_ns, celsius = time_ns[last], series.in_quantity_unit[here][last]

@@ -139,7 +139,7 @@ def _does_not_follow(number: int, table: SideBySide) -> tuple[int, int, float] |
     if len(table.sensors) <= _FOLLOWED or len(present) < _STILL_SAMPLES:
         return None
     value = series.in_quantity_unit[present]
-    time_ns = np.maximum.accumulate(series.time_ns)[present]
+    time_ns = series.rising_ns[present]
     starts = np.concatenate(([0], np.flatnonzero(np.diff(value) != 0) + 1))
     ends = np.append(starts[1:], len(value)) - 1
     others = np.delete(table.value, number, axis=1)

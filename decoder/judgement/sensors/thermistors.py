@@ -119,7 +119,7 @@ def _unsound(
     celsius = series.in_quantity_unit
     here = np.flatnonzero(np.isfinite(celsius))
     unsound = np.zeros(len(series), np.bool_)
-    time_ns = np.maximum.accumulate(series.time_ns)[here]
+    time_ns = series.rising_ns[here]
     value = celsius[here]
     at = np.clip(np.searchsorted(grid_ns, time_ns, side="right") - 1, 0, len(grid_ns) - 1)
     away = value - usual[at]

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from decoder.judgement.cells.cell_table import step_of
+from decoder.judgement.cells.cell_table import beside, step_of
 from decoder.judgement.cells.medians import MAD_TO_SIGMA, median_of, row_medians, spread_of
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.sums.exchanged_cells import exchanged_cells
-from decoder.judgement.sums.module_sums import all_cells, beside, module_voltages, quiet
+from decoder.judgement.sums.module_sums import all_cells, module_voltages, quiet
 from decoder.maps.chemistry import WINDOWS
 from decoder.maps.pack_sheet import Place
 from decoder.printable import printable

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decoder.channels.states import STALE_CYCLES
-from decoder.judgement.cells.cell_table import step_of
+from decoder.judgement.cells.cell_table import beside, step_of
 from decoder.judgement.cells.spreads import PERSISTENT_SCANS, STEADY_CELL_V
 from decoder.judgement.finding import Finding, Severity
 from decoder.judgement.spans import duration, spans
@@ -92,19 +91,6 @@ def all_cells(sheet: PackSheet | None, table: CellTable, module: int) -> bool:
 def quiet(table: CellTable) -> NDArray[np.bool_]:
     """Tell in which scans (k) the cells may be added up: the current steady, the median cell hardly moving."""
     return np.asarray(table.scans.steady & (table.scans.moved_v < STEADY_CELL_V))
-
-
-def beside(series: Series, time_ns: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Give the last value up to each time and the first after it (2 x k); NaN where it is stale or there is none."""
-    rising_ns = np.maximum.accumulate(series.time_ns)
-    after = np.searchsorted(rising_ns, time_ns, side="right")
-    oldest_ns = (series.cycle_s or np.inf) * STALE_CYCLES * 1e9
-    both = np.full((2, len(time_ns)), np.nan)
-    for row, index in enumerate((after - 1, after)):
-        inside = np.clip(index, 0, len(series) - 1)
-        fresh = (index == inside) & (np.abs(time_ns - rising_ns[inside]) <= oldest_ns)
-        both[row, fresh] = series.in_quantity_unit[inside[fresh]]
-    return both
 
 
 def nearer(series: Series, time_ns: NDArray[np.int64], expected: NDArray[np.float64]) -> NDArray[np.float64]:
